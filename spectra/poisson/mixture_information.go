@@ -1,0 +1,202 @@
+package poisson
+
+import (
+	"fmt"
+	"math"
+
+	"gonum.org/v1/gonum/floats"
+)
+
+// Covariance fills res.Covariance (K×K, row by row) and res.Sigma from the
+// amplitudes of a fit by this mixture, using the expected Fisher information
+// I_jk = Σ t_ij·t_ik/m_i over all channels, at the cost of all channels.
+//
+// Amplitudes above zero: the inverse of the information among themselves.
+// Amplitudes at zero: the estimate sits on the border and has no two-sided
+// error. Their rows and columns are zero but for the diagonal, which is the
+// variance the amplitude would have if it stood at one count, the others
+// unchanged but free to move: the inverse of I_jj − I_jF·I_FF⁻¹·I_Fj taken
+// there. It is one-sided information: a scale for an upper limit, which stays
+// meaningful (one count) where nothing else contributes counts.
+//
+// Entries are NaN where templates cannot be told apart (singular information)
+// and for templates of zero sum.
+func (m *Mixture) Covariance(res *MixtureResult, scratch *MixtureScratch) {
+	s, k := scratch, m.k
+	res.Covariance, res.Sigma = grow(res.Covariance, k*k), grow(res.Sigma, k)
+	clear(res.Covariance)
+	s.wide = grow(s.wide, (k+2)*m.c) // mean, weight, then weighted templates
+	mean, weight, b := s.wide[:m.c], s.wide[m.c:2*m.c], s.wide[2*m.c:]
+	s.free = grow(s.free, k)[:0]
+	s.hess, s.chol = grow(s.hess, k*k), grow(s.chol, k*k)
+	s.step = grow(s.step, k)
+	clear(mean)
+	for j, a := range res.Amplitude {
+		if a > 0 {
+			s.free = append(s.free, j)
+			floats.AddScaled(mean, a*m.sum[j], m.unit[j*m.c:(j+1)*m.c])
+		}
+	}
+	f := len(s.free)
+	inverseRoots(weight, mean)
+	for p, j := range s.free {
+		floats.MulTo(b[p*m.c:(p+1)*m.c], m.unit[j*m.c:(j+1)*m.c], weight)
+		for q := 0; q <= p; q++ {
+			s.hess[p*f+q] = floats.Dot(b[p*m.c:(p+1)*m.c], b[q*m.c:(q+1)*m.c])
+		}
+	}
+	ok := cholesky(s.hess, f)
+	for p, j := range s.free {
+		clear(s.step[:f])
+		s.step[p] = 1
+		if ok {
+			choleskySolve(s.hess, f, s.step)
+		}
+		for q, l := range s.free {
+			v := math.NaN()
+			if ok {
+				v = s.step[q] / (m.sum[j] * m.sum[l])
+			}
+			res.Covariance[j*k+l] = v
+		}
+	}
+	// The families at zero, one at a time, with one count each.
+	for j, a := range res.Amplitude {
+		if a > 0 {
+			continue
+		}
+		v := math.NaN()
+		if m.sum[j] > 0 {
+			v = m.varianceAtOneCount(s, j, mean, weight, b) / (m.sum[j] * m.sum[j])
+		}
+		res.Covariance[j*k+j] = v
+	}
+	for j := range k {
+		res.Sigma[j] = math.Sqrt(res.Covariance[j*k+j])
+	}
+}
+
+// varianceAtOneCount returns the Cramér–Rao variance of template j, in counts,
+// when it contributes one count on top of mean and the templates s.free are
+// free beside it; NaN if they cannot be told apart.
+func (m *Mixture) varianceAtOneCount(s *MixtureScratch, j int, mean, weight, b []float64) float64 {
+	f := len(s.free)
+	unit := m.unit[j*m.c : (j+1)*m.c]
+	for i, u := range unit {
+		weight[i] = 0
+		if v := mean[i] + u; v > 0 {
+			weight[i] = 1 / math.Sqrt(v)
+		}
+	}
+	for p := range f + 1 { // the free templates first, j last
+		l := j
+		if p < f {
+			l = s.free[p]
+		}
+		row := b[p*m.c : (p+1)*m.c]
+		floats.MulTo(row, m.unit[l*m.c:(l+1)*m.c], weight)
+		for q := 0; q <= p; q++ {
+			s.chol[p*(f+1)+q] = floats.Dot(row, b[q*m.c:(q+1)*m.c])
+		}
+	}
+	if !cholesky(s.chol, f+1) {
+		return math.NaN()
+	}
+	// The last pivot is the root of I_jj − I_jF·I_FF⁻¹·I_Fj.
+	last := s.chol[(f+1)*(f+1)-1]
+	return 1 / (last * last)
+}
+
+// inverseRoots writes 1/sqrt(mean), or 0 where the mean is 0, to dst.
+func inverseRoots(dst, mean []float64) {
+	for i, v := range mean {
+		dst[i] = 0
+		if v > 0 {
+			dst[i] = 1 / math.Sqrt(v)
+		}
+	}
+}
+
+// Information returns the expected Fisher information I_jk = Σ t_ij·t_ik/m_i
+// (K×K, row by row) at amplitudes a (finite, not negative). It is an error if
+// a channel expects no counts although a template is positive there, because
+// the information is infinite then.
+func (m *Mixture) Information(a []float64) ([]float64, error) {
+	for j, v := range a {
+		if !(v >= 0) || math.IsInf(v, 1) {
+			return nil, fmt.Errorf("poisson: mixture: amplitude %d is %v, want finite and not negative: %w", j, v, ErrRange)
+		}
+	}
+	mean, err := m.Expected(nil, a)
+	if err != nil {
+		return nil, err
+	}
+	info := make([]float64, m.k*m.k)
+	for i, mi := range mean {
+		if mi == 0 {
+			if m.reachable[i] {
+				return nil, fmt.Errorf("poisson: mixture: channel %d expects no counts although a template is positive there; want amplitudes that fill it: %w", i, ErrRange)
+			}
+			continue
+		}
+		for j := range m.k {
+			tj := m.unit[j*m.c+i] * m.sum[j]
+			if tj == 0 {
+				continue
+			}
+			for l := 0; l <= j; l++ {
+				info[j*m.k+l] += tj * m.unit[l*m.c+i] * m.sum[l] / mi
+			}
+		}
+	}
+	for j := range m.k {
+		for l := range j {
+			info[l*m.k+j] = info[j*m.k+l]
+		}
+	}
+	return info, nil
+}
+
+// ErrSingular is wrapped by errors about parameters that the data cannot tell
+// apart.
+var ErrSingular = fmt.Errorf("poisson: parameters cannot be told apart")
+
+// CramerRao returns the Cramér–Rao bound, the least covariance (K×K, row by
+// row) of any unbiased estimate of all K amplitudes at the true amplitudes a:
+// the inverse of Information. It returns an error wrapping ErrSingular if the
+// templates cannot be told apart. A known component is no parameter: invert the
+// rest of Information instead.
+func (m *Mixture) CramerRao(a []float64) ([]float64, error) {
+	info, err := m.Information(a)
+	if err != nil {
+		return nil, err
+	}
+	k := m.k
+	// Scale to a unit diagonal, which leaves only the true correlations.
+	scale := make([]float64, k)
+	for j := range k {
+		if !(info[j*k+j] > 0) {
+			return nil, fmt.Errorf("template %d is zero everywhere: %w", j, ErrSingular)
+		}
+		scale[j] = 1 / math.Sqrt(info[j*k+j])
+	}
+	for j := range k {
+		for l := range k {
+			info[j*k+l] *= scale[j] * scale[l]
+		}
+	}
+	if !cholesky(info, k) {
+		return nil, fmt.Errorf("information of the mixture is singular: %w", ErrSingular)
+	}
+	cov := make([]float64, k*k)
+	x := make([]float64, k)
+	for j := range k {
+		clear(x)
+		x[j] = 1
+		choleskySolve(info, k, x)
+		for l := range k {
+			cov[j*k+l] = x[l] * scale[j] * scale[l]
+		}
+	}
+	return cov, nil
+}
