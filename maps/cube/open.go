@@ -1,0 +1,471 @@
+package cube
+
+import (
+	"bufio"
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"slices"
+	"sync"
+)
+
+// File is a cube in a file or folder. Its rows may be read several times and
+// at the same time; Close ends all of them.
+type File struct {
+	h        Header
+	name     string
+	l        layout
+	data     *stored
+	folder   *folder     // for a folder of spectra
+	at       io.ReaderAt // nil = no random access
+	maxBytes int64
+
+	mu      sync.Mutex
+	release func()
+	closed  bool
+	loaded  []byte // the data, where they had to be loaded
+	open    map[*sequentialRows]bool
+}
+
+// Open opens the cube called name. It reads the header, checks it against the
+// length of the file and looks at a sample of the values; see Options for what
+// must be stated and Header.Warnings for what was found or assumed.
+func Open(fsys fs.FS, name string, opt Options) (*File, error) {
+	opt, err := opt.withDefaults()
+	if err != nil {
+		return nil, err
+	}
+	info, err := fs.Stat(fsys, name)
+	if err != nil {
+		return nil, fmt.Errorf("cube: %w", err)
+	}
+	f := &File{name: name, maxBytes: opt.MaxBytes, open: map[*sequentialRows]bool{}}
+	if info.IsDir() {
+		if err := f.openFolder(fsys, opt); err != nil {
+			return nil, err
+		}
+		return f, nil
+	}
+	if !info.Mode().IsRegular() {
+		return nil, fmt.Errorf("cube: %s: not a regular file", name)
+	}
+	f.data = &stored{fsys: fsys, maxBytes: opt.MaxBytes}
+	if err := f.recognise(fsys, info.Size(), opt); err != nil {
+		return nil, err
+	}
+	if err := f.checkSizes(opt); err != nil {
+		return nil, err
+	}
+	h := &f.h
+	h.Width, h.Height, h.Channels, h.Type = f.l.w, f.l.h, f.l.c, f.l.val.countType()
+	opt.override(h)
+	if f.at, f.release, err = f.data.randomAccess(); err != nil {
+		return nil, err
+	}
+	if err := f.look(); err != nil {
+		f.Close()
+		return nil, err
+	}
+	return f, nil
+}
+
+// recognise finds out what the file is and fills layout, parts and header.
+func (f *File) recognise(fsys fs.FS, size int64, opt Options) error {
+	p := part{name: f.name, fileSize: size}
+	file, err := fsys.Open(f.name)
+	if err != nil {
+		return fmt.Errorf("cube: %w", err)
+	}
+	defer file.Close()
+	br := bufio.NewReader(file)
+	magic, _ := br.Peek(8) // a shorter file has a shorter magic
+	var r io.Reader = br
+	if p.outer = sniffCodec(magic); p.outer != plain {
+		in, done, err := p.outer.decompress(br, opt.MaxBytes)
+		if err != nil {
+			return fmt.Errorf("cube: %s: %w", f.name, err)
+		}
+		defer done()
+		br = bufio.NewReader(in)
+		if magic, err = br.Peek(8); err != nil && !errors.Is(err, io.EOF) {
+			return fmt.Errorf("cube: %s: %w", f.name, err)
+		}
+		r = br
+	}
+	switch {
+	case bytes.HasPrefix(magic, []byte("NRRD000")):
+		return f.openNRRD(r, p, opt)
+	case bytes.HasPrefix(magic, []byte(npyMagic)):
+		return f.openNPY(r, p, opt)
+	}
+	return f.openRaw(p, opt)
+}
+
+func (f *File) openRaw(p part, opt Options) error {
+	fail := func(format string, args ...any) error {
+		return fmt.Errorf("cube: %s: "+format, append([]any{f.name}, args...)...)
+	}
+	if len(opt.Shape) == 0 || opt.Type == 0 {
+		return fail("neither NRRD nor NPY by its first bytes; a headerless cube needs shape, type, byte order and axes stated")
+	}
+	if opt.Type.Size() == 0 {
+		return fail("type %d is not known", opt.Type)
+	}
+	if opt.Type != U8 && opt.Endian == 0 {
+		return fail("a headerless cube of %v needs its byte order stated (little or big)", opt.Type)
+	}
+	order := "yxc"
+	if opt.Axes != "" {
+		order, _ = parseAxes(opt.Axes) // checked by withDefaults
+	}
+	l, err := newLayout(order, opt.Shape, value{unsigned, opt.Type.Size(), opt.Endian == BigEndian && opt.Type != U8})
+	if err != nil {
+		return fail("%w", err)
+	}
+	f.l = l
+	p.byteSkip, p.bytes = opt.Offset, l.bytes()
+	f.data.parts = []part{p}
+	f.data.strict = !opt.AllowExcess
+	return nil
+}
+
+func (f *File) openNPY(r io.Reader, p part, opt Options) error {
+	h, start, err := readNPY(r)
+	if err != nil {
+		return fmt.Errorf("cube: %s: %w", f.name, err)
+	}
+	axes := "yxc"
+	switch {
+	case opt.Axes != "":
+		axes, _ = parseAxes(opt.Axes)
+	case len(h.shape) != 3:
+		return fmt.Errorf("cube: %s: array with %d axes; a cube has three. State which they are (axes), for example y,x for a single channel", f.name, len(h.shape))
+	default:
+		f.h.warn("NPY files do not name their axes; shape %v taken as y,x,c", h.shape)
+	}
+	if f.l, err = npyLayout(h, axes); err != nil {
+		return fmt.Errorf("cube: %s: %w", f.name, err)
+	}
+	p.start, p.bytes = start, f.l.bytes()
+	f.data.parts = []part{p}
+	return nil
+}
+
+func (f *File) openNRRD(r io.Reader, p part, opt Options) error {
+	h, length, err := readNRRD(r, f.name)
+	if err != nil {
+		return err
+	}
+	fail := func(err error) error { return fmt.Errorf("cube: %s: %w", f.name, err) }
+	f.h.Warnings = append(f.h.Warnings, h.warnings...)
+	order, assumed, err := h.axes()
+	if opt.Axes != "" {
+		stated, _ := parseAxes(opt.Axes)
+		if len(stated) != h.dim {
+			return fail(fmt.Errorf("axes %q stated for a file with %d axes", opt.Axes, h.dim))
+		}
+		if err == nil && assumed == "" && stated != order {
+			f.h.warn("the file says that its axes are %s; taken as %s as stated", spell(order), spell(stated))
+		}
+		order, assumed, err = stated, "", nil
+	}
+	if err != nil {
+		return fail(err)
+	}
+	if assumed != "" {
+		f.h.warn("%s", assumed)
+	}
+	val := h.val
+	endian := h.endian
+	if endian == 0 {
+		endian = opt.Endian
+	}
+	if val.size > 1 {
+		if endian == 0 {
+			return fail(errors.New("field endian is missing; values of more than one byte need it"))
+		}
+		val.big = endian == BigEndian
+	}
+	slowFirst := slices.Clone(h.sizes)
+	slices.Reverse(slowFirst)
+	if f.l, err = newLayout(order, slowFirst, val); err != nil {
+		return fail(err)
+	}
+	f.h.Title = h.content
+	f.h.Pixel = h.pixel(order, f.h.warn)
+	f.h.Calibration, f.h.CalibrationKnown = h.calibration(order, f.h.warn)
+	f.h.Conditions, f.h.Keys = conditions(h.keys, f.h.warn)
+	return f.nrrdParts(h, p, length)
+}
+
+// nrrdParts says where the data of an NRRD file are.
+func (f *File) nrrdParts(h *nrrd, p part, length int64) error {
+	if !h.detached {
+		p.start, p.lineSkip, p.inner, p.byteSkip, p.bytes = length, h.lineSkip, h.encoding, h.byteSkip, f.l.bytes()
+		f.data.parts = []part{p}
+		return nil
+	}
+	n := len(h.dataFiles)
+	fail := func(err error) error { return &ParseError{File: f.name, Line: h.seen["datafile"], Err: err} }
+	if h.subdim > 0 && h.subdim < h.dim {
+		if slices, _ := product(h.sizes[h.subdim:]...); slices != int64(n) {
+			return fail(fmt.Errorf("data file: %d files for %d parts of %d axes", n, slices, h.subdim))
+		}
+	}
+	if f.l.values()%int64(n) != 0 {
+		return fail(fmt.Errorf("data file: %d values cannot be spread evenly over %d files", f.l.values(), n))
+	}
+	for _, ref := range h.dataFiles {
+		name, err := neighbour(f.name, ref)
+		if err != nil {
+			return fail(err)
+		}
+		info, err := fs.Stat(f.data.fsys, name)
+		if err != nil {
+			return fail(err)
+		}
+		if !info.Mode().IsRegular() {
+			return fail(fmt.Errorf("data file %s is not a regular file", name))
+		}
+		f.data.parts = append(f.data.parts, part{
+			name: name, lineSkip: h.lineSkip, inner: h.encoding, byteSkip: h.byteSkip,
+			bytes: f.l.bytes() / int64(n), fileSize: info.Size(),
+		})
+	}
+	return nil
+}
+
+// checkSizes compares the sizes with the length of the files and the bound on
+// memory, and settles where the data begin.
+func (f *File) checkSizes(opt Options) error {
+	l := f.l
+	if row, ok := product(4, l.w, l.c); !ok || row > opt.MaxBytes {
+		return fmt.Errorf("cube: %s: one row (%d pixels × %d channels) takes %d bytes, allowed are %d: %w", f.name, l.w, l.c, row, opt.MaxBytes, ErrTooLarge)
+	}
+	if px, ok := product(8, l.w, l.h); !ok || px > opt.MaxBytes {
+		return fmt.Errorf("cube: %s: one map (%d × %d pixels) takes %d bytes, allowed are %d: %w", f.name, l.w, l.h, px, opt.MaxBytes, ErrTooLarge)
+	}
+	if int64(8*l.c) > opt.MaxBytes {
+		return fmt.Errorf("cube: %s: a spectrum of %d channels takes %d bytes, allowed are %d: %w", f.name, l.c, 8*l.c, opt.MaxBytes, ErrTooLarge)
+	}
+	f.data.bytes = l.bytes()
+	for i := range f.data.parts {
+		p := &f.data.parts[i]
+		whole := l // what the expected bytes are, for messages
+		if len(f.data.parts) > 1 {
+			whole = layout{w: 1, h: 1, c: int(p.bytes / int64(l.val.size)), order: "yxc", val: l.val}
+		}
+		if err := f.settle(p, whole, opt); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// settle checks one part.
+func (f *File) settle(p *part, l layout, opt Options) error {
+	if p.compressed() {
+		room := p.fileSize
+		for _, c := range []codec{p.outer, p.inner} {
+			if r, ok := product(int(room), int(c.ratio())); ok {
+				room = r
+			}
+		}
+		if room += 64 << 10; p.bytes > room {
+			return &SizeError{File: p.name, Expected: p.bytes, Found: p.fileSize, What: l.describe(),
+				Cause: fmt.Sprintf("so many cannot come out of the compressed bytes found (at most %d)", room)}
+		}
+		if p.byteSkip >= 0 {
+			return nil
+		}
+		return f.settleTail(p, l)
+	}
+	if p.lineSkip > 0 {
+		if err := f.settleLines(p); err != nil {
+			return err
+		}
+	}
+	found := p.fileSize - p.start
+	if p.byteSkip < 0 {
+		p.byteSkip = max(found-p.bytes, 0)
+	}
+	found -= p.byteSkip
+	switch {
+	case found < p.bytes:
+		return &SizeError{File: p.name, Expected: p.bytes, Found: max(found, 0), What: l.describe(), Cause: sizeCause(l, found)}
+	case found > p.bytes && f.data.strict:
+		return &SizeError{File: p.name, Expected: p.bytes, Found: found, What: l.describe(), Cause: sizeCause(l, found)}
+	case found > p.bytes:
+		f.h.warn("%s: %d bytes more than the %d of %s: %s", p.name, found-p.bytes, p.bytes, l.describe(), sizeCause(l, found))
+	}
+	return nil
+}
+
+// settleLines turns skipped lines into skipped bytes.
+func (f *File) settleLines(p *part) error {
+	file, err := f.data.fsys.Open(p.name)
+	if err != nil {
+		return fmt.Errorf("cube: %w", err)
+	}
+	defer file.Close()
+	br := bufio.NewReader(file)
+	if _, err := io.CopyN(io.Discard, br, p.start); err != nil {
+		return fmt.Errorf("cube: %s: %w", p.name, err)
+	}
+	for ; p.lineSkip > 0; p.lineSkip-- {
+		for {
+			line, err := br.ReadSlice('\n')
+			p.start += int64(len(line))
+			if err == nil {
+				break
+			}
+			if err != bufio.ErrBufferFull {
+				return fmt.Errorf("cube: %s: line skip: %d lines are missing: %w", p.name, p.lineSkip, io.ErrUnexpectedEOF)
+			}
+		}
+	}
+	return nil
+}
+
+// settleTail finds where the data begin in a compressed part whose data are
+// its last bytes (byte skip −1): it reads it once to learn its length.
+func (f *File) settleTail(p *part, l layout) error {
+	q := *p
+	q.byteSkip = 0
+	r, done, err := f.data.openPart(q)
+	if err != nil {
+		return err
+	}
+	defer done()
+	n, err := io.CopyN(io.Discard, r, p.bytes+f.maxBytes)
+	if err == nil {
+		return fmt.Errorf("cube: %s: byte skip −1: more than %d bytes before the data: %w", p.name, f.maxBytes, ErrTooLarge)
+	}
+	if !errors.Is(err, io.EOF) {
+		return fmt.Errorf("cube: %s: %w", p.name, err)
+	}
+	if n < p.bytes {
+		return &SizeError{File: p.name, Expected: p.bytes, Found: n, What: l.describe(), Cause: sizeCause(l, n)}
+	}
+	p.byteSkip = n - p.bytes
+	return nil
+}
+
+// sampleBytes are looked at in each of samplePlaces places of the file.
+const (
+	sampleBytes  = 64 << 10
+	samplePlaces = 8
+)
+
+// look reads a sample of the values: it warns about swapped bytes and refuses
+// floating-point values that are no counts. Rows check every value again.
+func (f *File) look() error {
+	size := f.l.val.size
+	b := make([]byte, min(sampleBytes, f.l.bytes()))
+	var sample []uint32
+	take := func(b []byte, first int64) error {
+		n := len(sample)
+		sample = append(sample, make([]uint32, len(b)/size)...)
+		if i, why := f.l.val.decode(sample[n:], b); why != "" {
+			return f.l.badValue(f.name, first+int64(i), why)
+		}
+		return nil
+	}
+	if f.at != nil {
+		last := (f.l.bytes() - int64(len(b))) / int64(size)
+		for k := range int64(samplePlaces) {
+			first := last * k / (samplePlaces - 1)
+			if _, err := f.at.ReadAt(b, first*int64(size)); err != nil && !errors.Is(err, io.EOF) {
+				return err
+			}
+			if err := take(b, first); err != nil {
+				return err
+			}
+			if last == 0 {
+				break
+			}
+		}
+	} else {
+		st := f.data.stream()
+		defer st.Close()
+		n, err := io.ReadFull(st, b)
+		if n == 0 && err != nil {
+			return fmt.Errorf("cube: %w", err)
+		}
+		if err := take(b[:n-n%size], 0); err != nil {
+			return err
+		}
+	}
+	if f.l.val.kind == floating {
+		f.h.warn("values are stored as %v; whole numbers so far, taken as counts", f.l.val)
+	}
+	if w := byteOrderWarning(sample, size); w != "" {
+		f.h.warn("%s", w)
+	}
+	return nil
+}
+
+// Header returns what the cube is.
+func (f *File) Header() Header { return f.h.clone() }
+
+// Rows returns a reader that starts at the first row.
+func (f *File) Rows() (RowReader, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if f.closed {
+		return nil, errClosed
+	}
+	if f.folder != nil {
+		return f.folder.rows(f.Header()), nil
+	}
+	if f.l.order[0] == 'y' {
+		var r *sequentialRows
+		r = newSequentialRows(f.Header(), f.name, f.l, f.data.stream(), func() {
+			f.mu.Lock()
+			defer f.mu.Unlock()
+			delete(f.open, r)
+		})
+		f.open[r] = true
+		return r, nil
+	}
+	at := f.at
+	if at == nil {
+		if f.loaded == nil {
+			if f.l.bytes() > f.maxBytes {
+				return nil, fmt.Errorf("cube: %s: the axes %s of a file without random access (compressed) need all %d bytes in memory, allowed are %d: decompress the file or store it as y,x,c: %w", f.name, spell(f.l.order), f.l.bytes(), f.maxBytes, ErrTooLarge)
+			}
+			b, err := f.data.load()
+			if err != nil {
+				return nil, err
+			}
+			f.loaded = b
+		}
+		at = bytesAt(f.loaded)
+	}
+	return newBlockRows(f.Header(), f.name, f.l, at, f.maxBytes), nil
+}
+
+// Close releases the file. Rows that are being read may fail from then on.
+func (f *File) Close() error {
+	f.mu.Lock()
+	if f.closed {
+		f.mu.Unlock()
+		return nil
+	}
+	f.closed = true
+	open := make([]*sequentialRows, 0, len(f.open))
+	for r := range f.open {
+		open = append(open, r)
+	}
+	if f.release != nil {
+		f.release()
+	}
+	f.loaded = nil
+	f.mu.Unlock()
+	for _, r := range open {
+		r.Close()
+	}
+	return nil
+}

@@ -1,0 +1,264 @@
+package cube
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+)
+
+// blockBytes is the memory for a block of rows of a file whose rows do not lie
+// in one piece. It holds many rows, so that each piece read is long.
+const blockBytes = 64 << 20
+
+// sequentialRows reads rows that lie one after the other.
+type sequentialRows struct {
+	h    Header
+	name string
+	l    layout
+	in   *stream
+	y    int
+	buf  []byte
+	tmp  []uint32 // a row [c][x], nil when channels are fastest
+	err  error    // sticky
+	done func()
+}
+
+func newSequentialRows(h Header, name string, l layout, in *stream, done func()) *sequentialRows {
+	r := &sequentialRows{h: h, name: name, l: l, in: in, done: done}
+	r.buf = make([]byte, l.w*l.c*l.val.size)
+	if l.order == "ycx" {
+		r.tmp = make([]uint32, l.w*l.c)
+	}
+	return r
+}
+
+func (r *sequentialRows) Header() Header { return r.h.clone() }
+
+func (r *sequentialRows) ReadRow(dst []uint32) error {
+	if r.err != nil {
+		return r.err
+	}
+	if err := checkDst(dst, r.h); err != nil {
+		return err
+	}
+	if err := r.readRow(dst); err != nil {
+		r.err = err
+		r.Close()
+		return err
+	}
+	r.y++
+	return nil
+}
+
+func (r *sequentialRows) readRow(dst []uint32) error {
+	if r.y == r.l.h {
+		if err := r.in.end(); err != nil {
+			return fmt.Errorf("cube: %w", err)
+		}
+		return io.EOF
+	}
+	if _, err := io.ReadFull(r.in, r.buf); err != nil {
+		return rowError(r.name, r.y, r.l.h, err)
+	}
+	out := dst
+	if r.tmp != nil {
+		out = r.tmp
+	}
+	if i, why := r.l.val.decode(out, r.buf); why != "" {
+		return r.l.badValue(r.name, int64(r.y)*int64(len(dst))+int64(i), why)
+	}
+	if r.tmp != nil {
+		for c := range r.l.c {
+			for x, n := range r.tmp[c*r.l.w : (c+1)*r.l.w] {
+				dst[x*r.l.c+c] = n
+			}
+		}
+	}
+	return nil
+}
+
+func (r *sequentialRows) Close() error {
+	if r.err == nil {
+		r.err = errClosed
+	}
+	r.in.Close()
+	if r.done != nil {
+		r.done()
+		r.done = nil
+	}
+	return nil
+}
+
+func rowError(name string, y, height int, err error) error {
+	if errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) {
+		err = io.ErrUnexpectedEOF
+	}
+	return fmt.Errorf("cube: %s: row %d of %d (counted from 0): %w", name, y, height, err)
+}
+
+// blockRows reads rows of which only pieces lie together, a block of rows at a
+// time.
+type blockRows struct {
+	h     Header
+	name  string
+	l     layout
+	at    io.ReaderAt
+	rows  int      // per block
+	block []uint32 // [row][x][c]
+	first int      // first row of the block
+	have  int      // rows in the block
+	y     int
+	buf   []byte
+	piece []uint32
+	err   error // sticky
+}
+
+// rowsPerBlock returns how many rows are read together.
+func rowsPerBlock(l layout, maxBytes int64) int {
+	budget := min(blockBytes, maxBytes)
+	if l.order[2] == 'y' {
+		// Rows are fastest: every block passes over the whole file.
+		budget = max(budget, maxBytes/2)
+	}
+	return int(min(max(budget/(4*int64(l.w)*int64(l.c)), 1), int64(l.h)))
+}
+
+func newBlockRows(h Header, name string, l layout, at io.ReaderAt, maxBytes int64) *blockRows {
+	n := rowsPerBlock(l, maxBytes)
+	return &blockRows{h: h, name: name, l: l, at: at, rows: n, block: make([]uint32, n*l.w*l.c)}
+}
+
+func (r *blockRows) Header() Header { return r.h.clone() }
+
+func (r *blockRows) ReadRow(dst []uint32) error {
+	if r.err != nil {
+		return r.err
+	}
+	if err := checkDst(dst, r.h); err != nil {
+		return err
+	}
+	if r.y == r.l.h {
+		r.block, r.buf, r.piece = nil, nil, nil
+		r.err = io.EOF
+		return r.err
+	}
+	if r.y == r.first+r.have {
+		r.first, r.have = r.y, min(r.rows, r.l.h-r.y)
+		if err := r.fill(); err != nil {
+			r.err = err
+			return err
+		}
+	}
+	n := len(dst)
+	copy(dst, r.block[(r.y-r.first)*n:])
+	r.y++
+	return nil
+}
+
+// channelGroup channels are spread over the block together, so that what is
+// written for one pixel fills a cache line (16 values of 4 bytes).
+const channelGroup = 16
+
+// fill reads rows first to first+have into the block. The slowest axis of the
+// file is x or c; with one index of it fixed a plane over y and the other axis
+// remains, of which the rows of the block are read.
+func (r *blockRows) fill() error {
+	l, b := r.l, r.have
+	slow := l.order[0]
+	other := l.order[1]
+	if other == 'y' {
+		other = l.order[2]
+	}
+	n, m := *l.length(slow), *l.length(other)
+	group := 1
+	if slow == 'c' {
+		group = min(channelGroup, n)
+	}
+	plane := b * m
+	if r.piece == nil {
+		r.piece = make([]uint32, group*r.rows*m)
+	}
+	// Within a plane the value of row y and other index k stands at y·stepY + k·stepO.
+	stepY, stepO := m, 1
+	if l.order[2] == 'y' {
+		stepY, stepO = 1, b
+	}
+	for i := 0; i < n; i += group {
+		g := min(group, n-i)
+		for k := range g {
+			if err := r.readPlane(r.piece[k*plane:(k+1)*plane], i+k, m); err != nil {
+				return err
+			}
+		}
+		for y := range b {
+			row := r.block[y*l.w*l.c : (y+1)*l.w*l.c]
+			if slow == 'c' {
+				for x := range m {
+					from := r.piece[y*stepY+x*stepO:]
+					out := row[x*l.c+i : x*l.c+i+g]
+					for k := range out {
+						out[k] = from[k*plane]
+					}
+				}
+				continue
+			}
+			out := row[i*l.c : (i+1)*l.c]
+			for c := range out {
+				out[c] = r.piece[y*stepY+c*stepO]
+			}
+		}
+	}
+	return nil
+}
+
+// spanBytes is how much is read at once when pieces lie close together.
+const spanBytes = 1 << 20
+
+// readPlane reads the rows of the block at index i of the slowest axis, in the
+// order of the file; m is the length of the axis beside y.
+func (r *blockRows) readPlane(dst []uint32, i, m int) error {
+	l := r.l
+	base := int64(i) * int64(m) * int64(l.h) // values before the plane
+	if l.order[1] == 'y' {
+		return r.readValues(dst, base+int64(r.first)*int64(m), len(dst), len(dst))
+	}
+	if r.have == l.h {
+		return r.readValues(dst, base, len(dst), len(dst))
+	}
+	// Pieces of have values every h values: read as many as fit in a span.
+	pieces := max(spanBytes/(l.h*l.val.size), 1)
+	for k := 0; k < m; k += pieces {
+		p := min(pieces, m-k)
+		from := base + int64(k)*int64(l.h) + int64(r.first)
+		if err := r.readValues(dst[k*r.have:(k+p)*r.have], from, r.have, l.h); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// readValues reads pieces of n values that begin every step values from value
+// index from on, into dst without gaps.
+func (r *blockRows) readValues(dst []uint32, from int64, n, step int) error {
+	size := r.l.val.size
+	pieces := len(dst) / n
+	length := ((pieces-1)*step + n) * size
+	if cap(r.buf) < length {
+		r.buf = make([]byte, length)
+	}
+	buf := r.buf[:length]
+	if got, err := r.at.ReadAt(buf, from*int64(size)); got < len(buf) {
+		y, _, _ := r.l.place(from + int64(got/size))
+		return rowError(r.name, y, r.l.h, err)
+	}
+	for k := range pieces {
+		if i, why := r.l.val.decode(dst[k*n:(k+1)*n], buf[k*step*size:]); why != "" {
+			return r.l.badValue(r.name, from+int64(k*step+i), why)
+		}
+	}
+	return nil
+}
+
+// bytesAt is data in memory.
+func bytesAt(b []byte) io.ReaderAt { return bytes.NewReader(b) }
