@@ -118,7 +118,7 @@ func TestFixtures(t *testing.T) {
 		{"hand.nhdr", Options{}, smallCube(), U16, ""},
 		{"hand_tolerant.nhdr", Options{}, smallCube(), U16, `field "a" is unknown`},
 		{"mixed_xyc_axes.nrrd", Options{}, mixedCube(65521), U16, ""},
-		{"units_only.nrrd", Options{}, mixedCube(65521), U16, ""},
+		{"units_only.nhdr", Options{}, mixedCube(65521), U16, ""},
 		{"kinds_only.nrrd", Options{}, mixedCube(65521), U16, ""},
 		{"nameless.nrrd", Options{}, mixedCube(65521), U16, "does not name its axes"},
 		{"nameless.nrrd", Options{Axes: "y,x,c"}, mixedCube(65521), U16, ""},
@@ -281,7 +281,7 @@ func TestNRRDStatements(t *testing.T) {
 }
 
 func TestContradictedAxesWarn(t *testing.T) {
-	f, err := Open(os.DirFS("testdata"), "units_only.nrrd", Options{Axes: "x,y,c"})
+	f, err := Open(os.DirFS("testdata"), "units_only.nhdr", Options{Axes: "x,y,c"})
 	if err != nil {
 		t.Fatal(err)
 	}
