@@ -6,8 +6,11 @@
 // Levels and lines carry IUPAC names (Jenkins et al. 1991), initial vacancy first: K-L3. Siegbahn names are aliases.
 //
 // The tables are embedded from data/*.csv and read once, on first use. data/SOURCES.md names the publication behind
-// every column and every repair.
+// every column and every repair. The generator in generate/ is a module of its own, so that users of this package
+// need none of the libraries it calls; go generate runs it.
 //
 // Elements outside the tables are not an error here: a missing number is 0 or false where the method says so, and NaN
 // for attenuation and stopping power.
 package xray
+
+//go:generate go run -C generate . -out ../data

@@ -1,0 +1,3 @@
+module example.org/fleck/spectra/xray/generate
+
+go 1.26.0
