@@ -1,0 +1,269 @@
+package spots
+
+import (
+	"errors"
+	"fmt"
+	"math"
+
+	"example.org/fleck/maps"
+)
+
+// ErrInseparable is returned when target and substrate have the same spectrum
+// within the counts at hand: they cannot be told apart.
+var ErrInseparable = errors.New("cannot be told apart")
+
+// Template is the spectrum of one compound as it would be measured on its own,
+// over the channels of the field.
+type Template struct {
+	Name     string
+	Spectrum []float64 // share of each channel, sum 1
+	// Line is the part of Spectrum that belongs to the compound's own line
+	// family (for a target: what tells it from everything else, such as Ti K of
+	// titania), on the same scale. Nil: unknown, which a target must not have.
+	Line []float64
+}
+
+// Options are the settings of Find; the zero value of every field but Target
+// works.
+type Options struct {
+	// Substrate is the spectrum of the substrate over the channels of the field,
+	// on any scale, from blank fields. Nil: estimated from the field itself, with
+	// the spots left out.
+	Substrate []float64
+	// SubstrateCounts is the number of counts that Substrate rests on. 0 means
+	// it is known exactly (a calculated spectrum). Ignored without Substrate.
+	SubstrateCounts float64
+
+	Target    Template
+	Confusers []Template // other compounds that a spot may be
+	Nuisance  []Template // lines of free strength that say nothing, e.g. carbon
+
+	// Widths are the standard deviations of the spot profiles searched, in
+	// pixels, rising. Nil: MinWidthPx and four more in steps of 1.5.
+	Widths []float64
+	// MinWidthPx is the smallest width that a spot can have, given the X-ray
+	// source size and the beam. 0: the first of Widths, or 0.8 px.
+	MinWidthPx float64
+
+	Q         float64 // false discovery rate of the spot list; 0 means 0.05
+	Alpha     float64 // false-alarm rate of the verdict on the field; 0 means 0.05
+	Bootstrap int     // replicas of the field without spots; 0 means 199
+	Seed      uint64
+
+	// Margin is the log-likelihood by which one compound must beat another to be
+	// named. 0 means ln 100 = 4.61: evidence of this strength for the wrong one
+	// of two simple hypotheses has a chance below 1/100.
+	Margin float64
+	// TemplateSigma is the relative standard uncertainty of the ratio between
+	// the own line family and the rest of a template. 0 means 0.2 (common
+	// practice for light lines, no source).
+	TemplateSigma float64
+
+	Classes  int  // channel classes of the scan, 2 to 40; 0 means 12
+	MaxSpots int  // spots looked for at most; 0 means 2000
+	NoLimit  bool // leaves out the injection that finds Result.Limit
+
+	Workers  int // goroutines; 0 means all cores. The result does not depend on it.
+	Progress func(done, total int)
+}
+
+const (
+	defaultQ             = 0.05
+	defaultAlpha         = 0.05
+	defaultBootstrap     = 199
+	defaultMinWidth      = 0.8
+	widthStep            = 1.5
+	defaultWidths        = 5
+	defaultTemplateSigma = 0.2
+	defaultClasses       = 12
+	defaultMaxSpots      = 2000
+)
+
+// withDefaults checks opt against the field and fills in what is zero.
+func (opt Options) withDefaults(f *Field) (Options, error) {
+	if f == nil || f.W <= 0 || f.H <= 0 || len(f.totals) != f.W*f.H {
+		return opt, errors.New("spots: no field given")
+	}
+	var err error
+	if opt.Target, err = opt.Target.check(f.nc, "target"); err != nil {
+		return opt, err
+	}
+	if opt.Target.Line == nil {
+		return opt, fmt.Errorf("spots: target %q has no line family of its own; Template.Line must say which part of the spectrum it is", opt.Target.Name)
+	}
+	names := map[string]bool{opt.Target.Name: true}
+	if opt.Confusers, err = checkAll(opt.Confusers, f.nc, "confuser", names); err != nil {
+		return opt, err
+	}
+	if opt.Nuisance, err = checkAll(opt.Nuisance, f.nc, "nuisance", map[string]bool{}); err != nil {
+		return opt, err
+	}
+	if opt.Substrate != nil {
+		if opt.Substrate, err = normalised(opt.Substrate, f.nc, "substrate"); err != nil {
+			return opt, err
+		}
+		if opt.SubstrateCounts < 0 || math.IsNaN(opt.SubstrateCounts) || math.IsInf(opt.SubstrateCounts, 0) {
+			return opt, fmt.Errorf("spots: substrate counts %g; must be 0 or more", opt.SubstrateCounts)
+		}
+	}
+	if err := opt.searchDefaults(); err != nil {
+		return opt, err
+	}
+	type number struct {
+		v         *float64
+		def       float64
+		low, high float64
+		what      string
+	}
+	for _, n := range []number{
+		{&opt.Q, defaultQ, 0, 1, "false discovery rate"},
+		{&opt.Alpha, defaultAlpha, 0, 1, "alpha"},
+		{&opt.Margin, math.Log(100), 0, math.Inf(1), "margin"},
+		{&opt.TemplateSigma, defaultTemplateSigma, 0, math.Inf(1), "template uncertainty"},
+	} {
+		if *n.v == 0 {
+			*n.v = n.def
+		}
+		if !(*n.v > n.low && *n.v < n.high) {
+			return opt, fmt.Errorf("spots: %s %g; must be above %g and below %g", n.what, *n.v, n.low, n.high)
+		}
+	}
+	return opt, nil
+}
+
+// searchDefaults fills in widths and whole numbers.
+func (opt *Options) searchDefaults() error {
+	if opt.MinWidthPx < 0 || math.IsNaN(opt.MinWidthPx) {
+		return fmt.Errorf("spots: smallest width %g px; must be 0 (default) or more", opt.MinWidthPx)
+	}
+	if len(opt.Widths) == 0 {
+		if opt.MinWidthPx == 0 {
+			opt.MinWidthPx = defaultMinWidth
+		}
+		s := opt.MinWidthPx
+		opt.Widths = nil
+		for range defaultWidths {
+			opt.Widths = append(opt.Widths, s)
+			s *= widthStep
+		}
+	}
+	for i, s := range opt.Widths {
+		if !(s >= 0.2 && s <= 64) { // below 0.2 px a spot is one pixel anyway
+			return fmt.Errorf("spots: width %d is %g px; must lie between 0.2 and 64 px", i, s)
+		}
+		if i > 0 && s <= opt.Widths[i-1] {
+			return fmt.Errorf("spots: width %d is %g px after %g px; widths must rise", i, s, opt.Widths[i-1])
+		}
+	}
+	if opt.MinWidthPx == 0 {
+		opt.MinWidthPx = opt.Widths[0]
+	}
+	if opt.MinWidthPx > opt.Widths[0] {
+		return fmt.Errorf("spots: smallest width %g px is above the first width searched, %g px", opt.MinWidthPx, opt.Widths[0])
+	}
+	type number struct {
+		v         *int
+		def       int
+		low, high int
+		what      string
+	}
+	for _, n := range []number{
+		{&opt.Bootstrap, defaultBootstrap, 19, 100000, "replicas"},
+		{&opt.Classes, defaultClasses, 2, 40, "channel classes"},
+		{&opt.MaxSpots, defaultMaxSpots, 1, 1 << 20, "spots at most"},
+	} {
+		if *n.v == 0 {
+			*n.v = n.def
+		}
+		if *n.v < n.low || *n.v > n.high {
+			return fmt.Errorf("spots: %s: %d; must lie between %d and %d", n.what, *n.v, n.low, n.high)
+		}
+	}
+	return nil
+}
+
+func checkAll(ts []Template, nc int, what string, seen map[string]bool) ([]Template, error) {
+	out := make([]Template, len(ts))
+	for i, t := range ts {
+		t, err := t.check(nc, what)
+		if err != nil {
+			return nil, err
+		}
+		if seen[t.Name] {
+			return nil, fmt.Errorf("spots: %s %q occurs twice", what, t.Name)
+		}
+		seen[t.Name] = true
+		out[i] = t
+	}
+	return out, nil
+}
+
+// check returns t with its spectrum scaled to sum 1 and the line alike.
+func (t Template) check(nc int, what string) (Template, error) {
+	if t.Name == "" {
+		return t, fmt.Errorf("spots: %s without a name", what)
+	}
+	full := fmt.Sprintf("%s %q", what, t.Name)
+	spec, err := normalised(t.Spectrum, nc, full)
+	if err != nil {
+		return t, err
+	}
+	if t.Line == nil {
+		t.Spectrum = spec
+		return t, nil
+	}
+	if len(t.Line) != nc {
+		return t, fmt.Errorf("spots: %s: line family has %d channels, the field %d", full, len(t.Line), nc)
+	}
+	sum := 0.0
+	for _, v := range t.Spectrum {
+		sum += v
+	}
+	line := make([]float64, nc)
+	own := 0.0
+	for c, v := range t.Line {
+		// The family is a part of the spectrum; 1e-6 of the largest channel
+		// allows for rounding when a caller adds parts up.
+		if !(v >= 0) || v > t.Spectrum[c]*(1+1e-6)+1e-9*sum {
+			return t, fmt.Errorf("spots: %s: line family has %g in channel %d, the whole spectrum %g; it must be a part of it", full, v, c, t.Spectrum[c])
+		}
+		line[c] = math.Min(v/sum, spec[c])
+		own += line[c]
+	}
+	if own == 0 {
+		return t, fmt.Errorf("spots: %s: line family is zero in all %d channels", full, nc)
+	}
+	t.Spectrum, t.Line = spec, line
+	return t, nil
+}
+
+// normalised returns a copy of s with sum 1.
+func normalised(s []float64, nc int, what string) ([]float64, error) {
+	if len(s) != nc {
+		return nil, fmt.Errorf("spots: %s has %d channels, the field %d", what, len(s), nc)
+	}
+	t := 0.0
+	for c, v := range s {
+		if !(v >= 0) || math.IsInf(v, 0) {
+			return nil, fmt.Errorf("spots: %s: channel %d holds %g; must be a number ≥ 0", what, c, v)
+		}
+		t += v
+	}
+	if t <= 0 || math.IsInf(t, 0) {
+		return nil, fmt.Errorf("spots: %s: sum of the channels is %g; must be above 0", what, t)
+	}
+	out := make([]float64, nc)
+	for c, v := range s {
+		out[c] = v / t
+	}
+	return out, nil
+}
+
+// micrometres returns pixel coordinates as micrometres from the upper left
+// corner of the field, NaN when the pixel size is unknown.
+func micrometres(x, y float64, px maps.Pixel) (float64, float64) {
+	if !px.Known() {
+		return math.NaN(), math.NaN()
+	}
+	return (x + 0.5) * px.X.Um(), (y + 0.5) * px.Y.Um()
+}
