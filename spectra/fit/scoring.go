@@ -1,0 +1,437 @@
+package fit
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/mat"
+
+	"example.org/fleck/spectra/poisson"
+)
+
+// state is a point in parameter space: family amplitudes A, deviations of the
+// groups' shares, continuum and pile-up amplitudes, and the shape.
+type state struct {
+	family []float64 // net counts the family would have with its computed weights, ≥ 0
+	dev    []float64 // per group: the group's area is weight·(family + dev)
+	rest   []float64 // continuum terms, then pile-up, ≥ 0
+	shape  shape
+}
+
+func (s state) clone() state {
+	c := s
+	c.family = append([]float64(nil), s.family...)
+	c.dev = append([]float64(nil), s.dev...)
+	c.rest = append([]float64(nil), s.rest...)
+	return c
+}
+
+// scorer maximises the penalised Poisson likelihood of one spectrum by Fisher
+// scoring with an active set for amplitudes at zero and Levenberg damping.
+type scorer struct {
+	d      *design
+	n      []float64 // counts in range
+	start  shape     // centre of the priors
+	prior  [shapeParameters]float64
+	step   [shapeParameters]float64
+	free   [shapeParameters]bool
+	devOf  []bool    // per family: groups' shares are free
+	devRel []float64 // per family: prior relative standard deviation of a group's share
+
+	cols    [][]float64
+	m, mTry []float64
+	jac     [][]float64
+	span    [][2]int
+	kinds   []parameter
+	iter    int
+	maxIter int
+}
+
+type parameterKind uint8
+
+const (
+	familyAmplitude parameterKind = iota
+	groupDeviation
+	restAmplitude
+	shapeValue
+)
+
+// parameter names one free parameter.
+type parameter struct {
+	kind  parameterKind
+	index int // family, group, rest or shape index
+	owner int // family of a group
+}
+
+func (p parameter) bounded() bool { return p.kind == familyAmplitude || p.kind == restAmplitude }
+
+func (p parameter) value(s *state) *float64 {
+	switch p.kind {
+	case familyAmplitude:
+		return &s.family[p.index]
+	case groupDeviation:
+		return &s.dev[p.index]
+	case restAmplitude:
+		return &s.rest[p.index]
+	}
+	return &s.shape[p.index]
+}
+
+func newScorer(d *design, counts []float64, start shape, o Options) *scorer {
+	sc := &scorer{d: d, n: counts[d.lo:d.hi], start: start, maxIter: o.MaxIterations}
+	cal, det := start.calibration(), start.detector(d.base)
+	sc.prior = priorSigma(cal, det)
+	sc.step = derivativeStep(cal)
+	sc.cols = d.newColumns()
+	sc.m = make([]float64, d.hi-d.lo)
+	sc.mTry = make([]float64, d.hi-d.lo)
+	sc.devOf = make([]bool, len(d.families))
+	sc.devRel = make([]float64, len(d.families))
+	for i, f := range d.families {
+		// Relative uncertainty of computed weights: K-M/K-L shares to 10 %, L
+		// and M sub-shell shares to 30 and 50 % (yields and ionisation of
+		// sub-shells; common practice, no source).
+		sc.devRel[i] = [3]float64{0.1, 0.3, 0.5}[f.Family.Family]
+	}
+	return sc
+}
+
+// groupArea returns the area of group g of family f.
+func (sc *scorer) groupArea(s *state, f, k int) float64 {
+	g := sc.d.groupsOf[f][k]
+	return math.Max(0, sc.d.families[f].groups[k].weight*(s.family[f]+s.dev[g]))
+}
+
+// combine writes the model of s from columns into dst.
+func (sc *scorer) combine(dst []float64, cols [][]float64, s *state) {
+	clear(dst)
+	for f := range sc.d.families {
+		for k, g := range sc.d.groupsOf[f] {
+			axpy(dst, cols[g], sc.groupArea(s, f, k))
+		}
+	}
+	base := sc.d.groups()
+	for k, a := range s.rest {
+		axpy(dst, cols[base+k], a)
+	}
+	for i, v := range dst {
+		if v < 1e-9 {
+			dst[i] = 1e-9
+		}
+	}
+}
+
+func axpy(dst, x []float64, a float64) {
+	if a == 0 {
+		return
+	}
+	for i, v := range x {
+		dst[i] += a * v
+	}
+}
+
+// familyTotal is the net counts of a family: Σ weight·(A + dev).
+func (sc *scorer) familyTotal(s *state, f int) float64 {
+	t := 0.0
+	for k := range sc.d.groupsOf[f] {
+		t += sc.groupArea(s, f, k)
+	}
+	return t
+}
+
+// penalty returns the priors' share of the objective and adds their gradient
+// and curvature when g and h are given. scale holds the family totals that the
+// deviations' priors refer to.
+func (sc *scorer) penalty(s *state, scale []float64, g []float64, h *mat.SymDense) float64 {
+	sum := 0.0
+	for i, p := range sc.kinds {
+		var x, sigma float64
+		switch p.kind {
+		case groupDeviation:
+			x, sigma = s.dev[p.index], sc.devRel[p.owner]*math.Max(scale[p.owner], 1)
+		case shapeValue:
+			x, sigma = s.shape[p.index]-sc.start[p.index], sc.prior[p.index]
+		default:
+			continue
+		}
+		if sigma <= 0 {
+			continue
+		}
+		w := 1 / (sigma * sigma)
+		sum += 0.5 * w * x * x
+		if g != nil {
+			g[i] -= w * x
+			h.SetSym(i, i, h.At(i, i)+w)
+		}
+	}
+	return sum
+}
+
+// run iterates to the maximum of the penalised likelihood from s and reports
+// whether it converged.
+func (sc *scorer) run(s *state) bool {
+	sc.kinds = sc.kinds[:0]
+	for f := range sc.d.families {
+		sc.kinds = append(sc.kinds, parameter{familyAmplitude, f, f})
+	}
+	for f, dev := range sc.devOf {
+		if dev && len(sc.d.groupsOf[f]) > 1 {
+			for _, g := range sc.d.groupsOf[f] {
+				sc.kinds = append(sc.kinds, parameter{groupDeviation, g, f})
+			}
+		}
+	}
+	for k := range s.rest {
+		sc.kinds = append(sc.kinds, parameter{restAmplitude, k, -1})
+	}
+	for p, free := range sc.free {
+		if free {
+			sc.kinds = append(sc.kinds, parameter{shapeValue, p, -1})
+		}
+	}
+	np := len(sc.kinds)
+	for len(sc.jac) < np {
+		sc.jac = append(sc.jac, make([]float64, len(sc.n)))
+		sc.span = append(sc.span, [2]int{})
+	}
+	scale := make([]float64, len(sc.d.families))
+	sc.d.columns(sc.cols, s.shape)
+	sc.combine(sc.m, sc.cols, s)
+	lambda := 0.0
+	for ; sc.iter < sc.maxIter; sc.iter++ {
+		for f := range scale {
+			scale[f] = sc.familyTotal(s, f)
+		}
+		obj := 0.5*poisson.Deviance(sc.n, sc.m) + sc.penalty(s, scale, nil, nil)
+		sc.jacobian(s)
+		g, h := sc.information(np)
+		sc.penalty(s, scale, g, h)
+		improved := false
+		for try := 0; try < 8; try++ {
+			delta, ok := sc.solve(s, g, h, lambda)
+			if !ok {
+				lambda = math.Max(10*lambda, 1e-4)
+				continue
+			}
+			next := s.clone()
+			gain := 0.0
+			for i, p := range sc.kinds {
+				v := p.value(&next)
+				*v += delta[i]
+				if p.bounded() && *v < 0 {
+					*v = 0
+				}
+				gain += g[i] * delta[i]
+			}
+			if gain < 1e-7*(1+math.Abs(obj))*1e-2+1e-6 {
+				return true // the predicted improvement is below what counts can tell
+			}
+			if !next.shape.inRange() {
+				lambda = math.Max(10*lambda, 1e-3)
+				continue
+			}
+			if sc.anyShapeFree() {
+				sc.d.columns(sc.cols, next.shape)
+			}
+			sc.combine(sc.mTry, sc.cols, &next)
+			objTry := 0.5*poisson.Deviance(sc.n, sc.mTry) + sc.penalty(&next, scale, nil, nil)
+			if objTry < obj {
+				*s = next
+				sc.m, sc.mTry = sc.mTry, sc.m
+				lambda /= 10
+				if lambda < 1e-7 {
+					lambda = 0
+				}
+				improved = true
+				break
+			}
+			lambda = math.Max(10*lambda, 1e-3)
+		}
+		if !improved {
+			sc.d.columns(sc.cols, s.shape)
+			sc.combine(sc.m, sc.cols, s)
+			return lambda < 1e3
+		}
+	}
+	return false
+}
+
+func (sc *scorer) anyShapeFree() bool {
+	for _, f := range sc.free {
+		if f {
+			return true
+		}
+	}
+	return false
+}
+
+// jacobian fills the derivative columns at s; sc.cols and sc.m must belong to s.
+func (sc *scorer) jacobian(s *state) {
+	base := sc.d.groups()
+	var cols [][]float64
+	for i, p := range sc.kinds {
+		col := sc.jac[i]
+		switch p.kind {
+		case familyAmplitude:
+			clear(col)
+			for k, g := range sc.d.groupsOf[p.index] {
+				if sc.groupArea(s, p.index, k) > 0 || s.family[p.index] == 0 {
+					axpy(col, sc.cols[g], sc.d.families[p.index].groups[k].weight)
+				}
+			}
+		case groupDeviation:
+			clear(col)
+			for k, g := range sc.d.groupsOf[p.owner] {
+				if g == p.index {
+					axpy(col, sc.cols[g], sc.d.families[p.owner].groups[k].weight)
+				}
+			}
+		case restAmplitude:
+			copy(col, sc.cols[base+p.index])
+		case shapeValue:
+			if cols == nil {
+				cols = sc.d.newColumns()
+			}
+			moved := s.shape
+			moved[p.index] += sc.step[p.index]
+			sc.d.columns(cols, moved)
+			sc.combine(col, cols, s)
+			for c := range col {
+				col[c] = (col[c] - sc.m[c]) / sc.step[p.index]
+			}
+		}
+		sc.span[i] = support(col)
+	}
+}
+
+// support returns the half-open range of non-zero values.
+func support(x []float64) [2]int {
+	lo, hi := 0, len(x)
+	for lo < hi && x[lo] == 0 {
+		lo++
+	}
+	for hi > lo && x[hi-1] == 0 {
+		hi--
+	}
+	return [2]int{lo, hi}
+}
+
+// information returns the score and the expected Fisher information.
+func (sc *scorer) information(np int) ([]float64, *mat.SymDense) {
+	g := make([]float64, np)
+	h := mat.NewSymDense(np, nil)
+	w := make([]float64, len(sc.n))
+	for i := 0; i < np; i++ {
+		col, sp := sc.jac[i], sc.span[i]
+		for c := sp[0]; c < sp[1]; c++ {
+			w[c] = col[c] / sc.m[c]
+			g[i] += w[c] * (sc.n[c] - sc.m[c])
+		}
+		for j := 0; j <= i; j++ {
+			lo, hi := max(sp[0], sc.span[j][0]), min(sp[1], sc.span[j][1])
+			sum := 0.0
+			other := sc.jac[j]
+			for c := lo; c < hi; c++ {
+				sum += w[c] * other[c]
+			}
+			h.SetSym(i, j, sum)
+		}
+	}
+	return g, h
+}
+
+// solve returns the damped scoring step. Amplitudes that sit at zero and want
+// to fall, and those the step would carry below zero, are held at zero.
+func (sc *scorer) solve(s *state, g []float64, h *mat.SymDense, lambda float64) ([]float64, bool) {
+	np := len(sc.kinds)
+	delta := make([]float64, np)
+	held := make([]bool, np)
+	for i, p := range sc.kinds {
+		if p.bounded() && *p.value(s) <= 0 && g[i] <= 0 {
+			held[i] = true
+		}
+	}
+	for round := 0; round < np; round++ {
+		var free []int
+		for i := range held {
+			if !held[i] {
+				free = append(free, i)
+			}
+		}
+		x, ok := solveFree(h, g, delta, free, held, lambda)
+		if !ok {
+			return nil, false
+		}
+		again := false
+		for k, i := range free {
+			p := sc.kinds[i]
+			if p.bounded() && *p.value(s)+x[k] < -1e-12 {
+				held[i], again = true, true
+				delta[i] = -*p.value(s)
+				continue
+			}
+			delta[i] = x[k]
+		}
+		if !again {
+			return delta, true
+		}
+		for k, i := range free {
+			_ = k
+			if !held[i] {
+				delta[i] = 0
+			}
+		}
+	}
+	return nil, false
+}
+
+// solveFree solves (H+λD) x = g − H·δ(held) on the free parameters, scaled to
+// unit diagonal.
+func solveFree(h *mat.SymDense, g, delta []float64, free []int, held []bool, lambda float64) ([]float64, bool) {
+	nf := len(free)
+	if nf == 0 {
+		return nil, true
+	}
+	scale := make([]float64, nf)
+	for k, i := range free {
+		scale[k] = 1
+		if v := h.At(i, i); v > 0 {
+			scale[k] = 1 / math.Sqrt(v)
+		}
+	}
+	a := mat.NewSymDense(nf, nil)
+	b := mat.NewVecDense(nf, nil)
+	for k, i := range free {
+		rhs := g[i]
+		for j, isHeld := range held {
+			if isHeld && delta[j] != 0 {
+				rhs -= h.At(i, j) * delta[j]
+			}
+		}
+		b.SetVec(k, rhs*scale[k])
+		for l := 0; l <= k; l++ {
+			v := h.At(i, free[l]) * scale[k] * scale[l]
+			if l == k {
+				v = v*(1+lambda) + 1e-12
+			}
+			a.SetSym(k, l, v)
+		}
+	}
+	var chol mat.Cholesky
+	if !chol.Factorize(a) {
+		return nil, false
+	}
+	var x mat.VecDense
+	if err := chol.SolveVecTo(&x, b); err != nil {
+		if _, isCond := err.(mat.Condition); !isCond {
+			return nil, false
+		}
+	}
+	out := make([]float64, nf)
+	for k := range out {
+		out[k] = x.AtVec(k) * scale[k]
+		if math.IsNaN(out[k]) {
+			return nil, false
+		}
+	}
+	return out, true
+}
