@@ -45,8 +45,8 @@ type emitter struct {
 	line    xray.Line
 	atom    int
 	level   int
-	weight  float64   // share of the line in its peak
 	photons float64   // photons per atom, electron and unit area, cm²
+	coat    float64   // transmission of the coat
 	mu      []float64 // attenuation by each atom, cm²/g
 }
 
@@ -59,7 +59,11 @@ type peakLines struct {
 
 // newAssembly prepares the elements that may occur, ascending and without
 // repeats, and the peaks, whose elements must be among them.
-func newAssembly(elements []xray.Element, peaks []quant.Peak, g quant.Geometry, opt Options) (*assembly, error) {
+func newAssembly(elements []xray.Element, peaks []quant.Peak, coat xray.Material, g quant.Geometry, opt Options) (*assembly, error) {
+	g, err := coated(coat, g)
+	if err != nil {
+		return nil, err
+	}
 	a := &assembly{opt: opt, beam: g.BeamEnergy.KeV(), cosecant: g.Cosecant()}
 	for _, z := range elements {
 		if !z.Valid() {
@@ -75,6 +79,9 @@ func newAssembly(elements []xray.Element, peaks []quant.Peak, g quant.Geometry, 
 		if err := a.addPeak(p, i, g.BeamEnergy); err != nil {
 			return nil, err
 		}
+	}
+	for i := range a.lines {
+		a.lines[i].coat = CoatTransmission(coat, a.lines[i].line.Energy, g.TakeOff)
 	}
 	if opt.Fluorescence != NoFluorescence {
 		a.addExciters(g.BeamEnergy)
@@ -101,10 +108,6 @@ func (a *assembly) addPeak(p quant.Peak, i int, beam xray.Energy) error {
 		return notEmitted(p, beam)
 	}
 	production := xray.ProductionCrossSection(p.Element, p.Family, beam)
-	sum := 0.0
-	for _, l := range lines {
-		sum += l.Weight
-	}
 	first := len(a.lines)
 	for _, l := range lines {
 		lv, err := a.levelOf(i, l.Initial, beam)
@@ -113,8 +116,8 @@ func (a *assembly) addPeak(p quant.Peak, i int, beam xray.Energy) error {
 		}
 		a.lines = append(a.lines, emitter{
 			line: l.Line, atom: i, level: lv,
-			weight: l.Weight / sum, photons: production * l.Weight,
-			mu: a.attenuation(l.Energy),
+			photons: production * l.Weight,
+			mu:      a.attenuation(l.Energy),
 		})
 	}
 	a.peaks = append(a.peaks, peakLines{p, i, first, len(a.lines)})

@@ -51,10 +51,14 @@ func Layered(layers []xray.Material, substrate xray.Material, g quant.Geometry, 
 	if opt.Model == ModelZAF {
 		return nil, fmt.Errorf("matrix: model ZAF gives ratios to a standard only; use PAP or XPP for absolute intensities")
 	}
+	under, err := coated(opt.Coat, g)
+	if err != nil {
+		return nil, err
+	}
 	var peaks []quant.Peak
 	for _, z := range elementsOf(append(layers[:len(layers):len(layers)], substrate)) {
 		for _, f := range []xray.Family{xray.FamilyK, xray.FamilyL, xray.FamilyM} {
-			if len(xray.FamilyWeights(z, f, g.BeamEnergy)) > 0 {
+			if len(xray.FamilyWeights(z, f, under.BeamEnergy)) > 0 {
 				peaks = append(peaks, quant.Peak{Element: z, Family: f})
 			}
 		}
@@ -63,7 +67,7 @@ func Layered(layers []xray.Material, substrate xray.Material, g quant.Geometry, 
 	if err != nil {
 		return nil, err
 	}
-	if err := s.evaluate(); err != nil {
+	if err := s.evaluate(0, len(s.a.lines)); err != nil {
 		return nil, err
 	}
 	perLayer = make([][]Emission, len(s.slabs))
@@ -75,7 +79,7 @@ func Layered(layers []xray.Material, substrate xray.Material, g quant.Geometry, 
 		}
 		for k, l := range s.a.lines {
 			if c := b.c[l.atom]; c > 0 {
-				n := c * avogadro / s.a.atoms[l.atom].weight * l.photons * shape[l.level] * (s.direct[i][k] + s.second[i][k])
+				n := c * avogadro / s.a.atoms[l.atom].weight * l.photons * l.coat * shape[l.level] * (s.direct[i][k] + s.second[i][k])
 				perLayer[i] = append(perLayer[i], Emission{l.line, n})
 			}
 		}
@@ -101,6 +105,23 @@ func (t *target) shape(z xray.Element, l sublevel, beam float64) float64 {
 	return sum / l.cross / assumed
 }
 
+// checkMaterial reports a material without elements, with unknown ones, or with
+// mass fractions that are not finite numbers ≥ 0.
+func checkMaterial(m xray.Material) error {
+	if len(m.Components) == 0 {
+		return fmt.Errorf("material %q has no elements", m.Name)
+	}
+	for _, c := range m.Components {
+		if !c.Element.Valid() {
+			return fmt.Errorf("material %q: no element with atomic number %d; 1 to %d are known", m.Name, int(c.Element), int(xray.MaxElement))
+		}
+		if !(c.MassFraction >= 0) || math.IsInf(c.MassFraction, 1) {
+			return fmt.Errorf("material %q: mass fraction %g of %s; it must be a finite number ≥ 0", m.Name, c.MassFraction, c.Element)
+		}
+	}
+	return nil
+}
+
 // elementsOf returns the elements of the materials, ascending.
 func elementsOf(materials []xray.Material) []xray.Element {
 	var seen [xray.MaxElement + 1]bool
@@ -122,30 +143,36 @@ func elementsOf(materials []xray.Material) []xray.Element {
 
 // newLayered makes the stack of layers on a substrate.
 func newLayered(layers []xray.Material, substrate xray.Material, peaks []quant.Peak, g quant.Geometry, opt Options) (*stack, error) {
+	a, err := newAssembly(elementsOf(append(layers[:len(layers):len(layers)], substrate)), peaks, opt.Coat, g, opt)
+	if err != nil {
+		return nil, err
+	}
+	return layeredStack(a, layers, substrate)
+}
+
+// layeredStack makes the stack of layers on a substrate, whose elements are
+// among the atoms of a.
+func layeredStack(a *assembly, layers []xray.Material, substrate xray.Material) (*stack, error) {
 	if len(layers) > 0 {
 		switch {
-		case opt.Model != ModelPAP:
-			return nil, fmt.Errorf("matrix: model %s for %d layers; layers need PAP", opt.Model, len(layers))
-		case opt.Fluorescence == WithContinuum || opt.Fluorescence == CharacteristicReed:
-			return nil, fmt.Errorf("matrix: fluorescence %q for %d layers; layers accept %q and %q", opt.Fluorescence, len(layers), Characteristic, NoFluorescence)
+		case a.opt.Model != ModelPAP:
+			return nil, fmt.Errorf("matrix: model %s for %d layers; layers need PAP", a.opt.Model, len(layers))
+		case a.opt.Fluorescence == WithContinuum || a.opt.Fluorescence == CharacteristicReed:
+			return nil, fmt.Errorf("matrix: fluorescence %q for %d layers; layers accept %q and %q", a.opt.Fluorescence, len(layers), Characteristic, NoFluorescence)
 		case len(layers) > maxLayers:
 			return nil, fmt.Errorf("matrix: %d layers; at most %d are accepted", len(layers), maxLayers)
 		}
 	}
 	all := append(layers[:len(layers):len(layers)], substrate)
-	a, err := newAssembly(elementsOf(all), peaks, g, opt)
-	if err != nil {
-		return nil, err
-	}
 	s := newStack(a, len(all))
 	thick := make([]float64, len(layers))
 	for i, m := range all {
+		if err := checkMaterial(m); err != nil {
+			return nil, fmt.Errorf("matrix: layer %d of %d: %w", i+1, len(all), err)
+		}
 		c := make([]float64, len(a.atoms))
 		for k, t := range a.atoms {
 			c[k] = m.Fraction(t.z)
-		}
-		if len(m.Components) == 0 {
-			return nil, fmt.Errorf("matrix: layer %d of %d, %q, has no elements", i+1, len(all), m.Name)
 		}
 		if err := s.setFractions(i, c); err != nil {
 			return nil, fmt.Errorf("matrix: layer %d of %d, %q: %w", i+1, len(all), m.Name, err)

@@ -53,13 +53,14 @@ func Continuum(layers []xray.Material, substrate xray.Material, g quant.Geometry
 			continue
 		}
 		s.a.levels = append(s.a.levels[:0], sublevel{level: continuumLevel(e.KeV())})
-		if err := s.depthCurves(); err != nil {
-			return nil, err
-		}
+		s.forget()
 		mu := s.a.attenuation(e)
 		for i := range s.slabs {
 			b := &s.slabs[i]
 			c := s.curve(i, 0)
+			if s.err != nil {
+				return nil, s.err
+			}
 			share := c.Emitted(s.a.cosecant*mix(b.c, mu), b.top, b.bottom) / c.Area()
 			out[n] += generated(e.KeV(), beam) * b.target.zm * s.exit(i, mu) * share
 		}
@@ -122,20 +123,33 @@ func (a *assembly) addContinuum() {
 // fluoresceContinuum adds the ionisations by the continuum to second (5.4); the
 // stack is bulk. The normalised curve of the line stands in for that of the
 // continuum.
-func (s *stack) fluoresceContinuum() {
+func (s *stack) fluoresceContinuum(first, last int) {
 	var src source
 	for _, g := range s.a.grid {
+		if !s.wanted(g.level, first, last) {
+			continue
+		}
 		lv := &s.a.levels[g.level]
-		c := s.bulk[g.level]
+		c := s.curve(0, g.level)
 		perIonisation := s.a.atoms[lv.atom].weight / (avogadro * lv.cross * c.Area())
 		for _, p := range g.points {
 			s.newSource(c, 0, p.mu, &src)
 			f := p.photons * s.slabs[0].target.zm * p.tau * perIonisation
-			for k := range s.a.lines {
+			for k := first; k < last; k++ {
 				if s.a.lines[k].level == g.level {
 					s.second[0][k] += f * s.excite(&src, 0, s.chi[0][k])
 				}
 			}
 		}
 	}
+}
+
+// wanted reports whether one of the lines [first, last) starts at the level.
+func (s *stack) wanted(level, first, last int) bool {
+	for k := first; k < last; k++ {
+		if s.a.lines[k].level == level {
+			return true
+		}
+	}
+	return false
 }

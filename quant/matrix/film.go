@@ -4,7 +4,8 @@ package matrix
 // its values in the materials of all layers, weighted with
 // p(x) = N (x−L)² (x−R)², N from ∫ p = 1 over 0 to R. Roots L and R in units of
 // Rx, printed by Bastin & Heijligers 2000, part I, after Pouchou & Pichoir
-// (8.1). They weight the parameters, not the compositions. A thick film is then
+// (8.1). They weight the parameters, not the compositions; of the depth of the
+// maximum its share Rm/Rx is weighted. A thick film is then
 // its own bulk, a thin one behaves as if dissolved in the substrate.
 type weighting struct {
 	left, right float64
@@ -61,7 +62,7 @@ func (s *stack) weighted(l level) papParameters {
 	out := papParameters{rx: rx}
 	for i, p := range own {
 		b := &s.slabs[i]
-		out.rm += p.rm * weightRm.share(b.top, b.bottom, rx)
+		out.rm += p.rm / p.rx * rx * weightRm.share(b.top, b.bottom, rx)
 		out.f += p.f * weightArea.share(b.top, b.bottom, rx)
 		out.phi0 += p.phi0 * weightPhi0.share(b.top, b.bottom, rx)
 	}

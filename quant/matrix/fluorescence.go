@@ -24,16 +24,16 @@ import (
 // "layer above".
 
 // nodes and nodeWeights are the points m of the integral over directions: 20
-// point Gauss–Legendre in t with m = t², which crowds them at grazing
-// directions. Against 400 points the integrals agree to 1e-6 for μ times the
-// mean depth from 1e-4 to 1e3 (see the test).
+// point Gauss–Legendre in t with m = t³, which crowds them at grazing
+// directions. Against 400 points in another variable the integrals of a bulk
+// agree to 1e-5 and those between thin films to 2e-3 (see the test).
 var nodes, nodeWeights = directions(20)
 
 func directions(n int) (m, w []float64) {
 	m, w = unitLegendre(n)
 	for i, t := range m {
-		m[i] = t * t
-		w[i] *= 2 * t
+		m[i] = t * t * t
+		w[i] *= 3 * t * t
 	}
 	return m, w
 }
@@ -64,7 +64,7 @@ func (s *stack) newSource(c Curve, i int, mu []float64, buf *source) {
 	}
 	b := &s.slabs[i]
 	buf.up, buf.down = buf.up[:0], buf.down[:0]
-	for _, m := range nodes {
+	for _, m := range s.nodes {
 		lambda := buf.mu[i] / m
 		buf.up = append(buf.up, c.Emitted(lambda, b.top, b.bottom))
 		sunk := 0.0
@@ -82,7 +82,7 @@ func (s *stack) excite(x *source, t int, chi float64) float64 {
 	target := &s.slabs[t]
 	thick := target.thickness()
 	mu := x.mu[t]
-	for _, m := range nodes {
+	for _, m := range s.nodes {
 		if math.Abs(mu-chi*m) < 1e-9*mu { // step off a removable singularity
 			chi *= 1 + 4e-9
 		}
@@ -101,21 +101,21 @@ func (s *stack) excite(x *source, t int, chi float64) float64 {
 		} else {
 			sum = own / mu
 		}
-		for k, m := range nodes {
-			sum += nodeWeights[k] * ((own-x.up[k])/(mu-chi*m) - out*x.down[k]/(mu+chi*m))
+		for k, m := range s.nodes {
+			sum += s.weights[k] * ((own-x.up[k])/(mu-chi*m) - out*x.down[k]/(mu+chi*m))
 		}
 	case t < x.slab: // target above the source
 		fall := math.Exp(-chi * thick)
-		for k, m := range nodes {
-			sum += nodeWeights[k] * x.up[k] * s.between(x, t+1, x.slab, m) * (fall - math.Exp(-mu/m*thick)) / (mu - chi*m)
+		for k, m := range s.nodes {
+			sum += s.weights[k] * x.up[k] * s.between(x, t+1, x.slab, m) * (fall - math.Exp(-mu/m*thick)) / (mu - chi*m)
 		}
 	default:
-		for k, m := range nodes {
+		for k, m := range s.nodes {
 			fill := 1.0
 			if !math.IsInf(thick, 1) {
 				fill = -math.Expm1(-(mu/m + chi) * thick)
 			}
-			sum += nodeWeights[k] * x.down[k] * s.between(x, x.slab+1, t, m) * fill / (mu + chi*m)
+			sum += s.weights[k] * x.down[k] * s.between(x, x.slab+1, t, m) * fill / (mu + chi*m)
 		}
 	}
 	return sum / 2
@@ -131,8 +131,9 @@ func (s *stack) between(x *source, first, last int, m float64) float64 {
 	return math.Exp(-path / m)
 }
 
-// fluoresce adds the ionisations by characteristic lines to second.
-func (s *stack) fluoresce() {
+// fluoresce adds the ionisations by characteristic lines to second, for the
+// lines [first, last).
+func (s *stack) fluoresce(first, last int) {
 	var src source
 	for e := range s.a.exciters {
 		x := &s.a.exciters[e]
@@ -141,14 +142,22 @@ func (s *stack) fluoresce() {
 			if c == 0 {
 				continue
 			}
-			s.newSource(s.curve(i, x.level), i, x.mu, &src)
+			ready := false
 			// Photons per electron and unit of φ-area, without Avogadro's number.
 			photons := c / s.a.atoms[x.atom].weight * x.photons
-			for k := range s.a.lines {
+			for k := first; k < last; k++ {
 				l := &s.a.lines[k]
 				tau := x.tau[l.level]
 				if tau == 0 {
 					continue
+				}
+				if !ready {
+					curve := s.curve(i, x.level)
+					if s.err != nil {
+						return
+					}
+					s.newSource(curve, i, x.mu, &src)
+					ready = true
 				}
 				lv := &s.a.levels[l.level]
 				// One direct ionisation per area is worth σ/A; the mass fraction

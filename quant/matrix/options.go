@@ -4,6 +4,7 @@ import (
 	"fmt"
 
 	"example.org/fleck/quant"
+	"example.org/fleck/spectra/xray"
 )
 
 // Model selects the correction model.
@@ -70,6 +71,11 @@ type Options struct {
 	// Standards for k-ratios; a peak that has none here is relative to the pure
 	// bulk element.
 	Standards []quant.Standard
+	// Coat and StandardCoat are the conductive coats of the specimen and of the
+	// standards, with a mass depth; zero means none. A coat takes energy from
+	// the beam and absorbs on the way out (8.4); lines of the coat itself and its
+	// backscatter are not counted. Not for ModelZAF.
+	Coat, StandardCoat xray.Material
 }
 
 // maxTiltDeg is the tilt up to which a specimen counts as normal to the beam:
@@ -91,6 +97,9 @@ func (o Options) check(g quant.Geometry) (Options, error) {
 		return o, fmt.Errorf("matrix: unknown kind of fluorescence %d", uint8(o.Fluorescence))
 	}
 	if o.Model == ModelZAF {
+		if len(o.Coat.Components)+len(o.StandardCoat.Components) > 0 {
+			return o, fmt.Errorf("matrix: model ZAF cannot compare the beam energies under coats; use PAP or XPP")
+		}
 		switch o.Fluorescence {
 		case Characteristic:
 			o.Fluorescence = CharacteristicReed

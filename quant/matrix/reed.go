@@ -46,8 +46,9 @@ func reedFactor(excited, exciting xray.Family) float64 {
 	return 4.2
 }
 
-// reed adds the closed form to second; the stack is bulk.
-func (s *stack) reed() {
+// reed adds the closed form of the lines [first, last) to second; the
+// stack is bulk.
+func (s *stack) reed(first, last int) {
 	b := &s.slabs[0]
 	for e := range s.a.exciters {
 		x := &s.a.exciters[e]
@@ -56,7 +57,7 @@ func (s *stack) reed() {
 			continue
 		}
 		from := &s.a.levels[x.level]
-		for k := range s.a.lines {
+		for k := first; k < last; k++ {
 			level := s.a.lines[k].level
 			lv := &s.a.levels[level]
 			if x.tau[level] == 0 {

@@ -21,22 +21,24 @@ func (s *slab) thickness() float64 { return s.bottom - s.top }
 // without end. The results are per unit mass fraction of the line's element in
 // its slab, in g/cm², so that a line of an absent element has one too.
 type stack struct {
-	a      *assembly
-	slabs  []slab
-	film   []Curve // of each level in the slabs above the last; unused for bulk
-	bulk   []Curve // of each level in the last slab
-	pap    []PAP   // what the curves point at
-	xpp    []XPP
-	chi    [][]float64 // [slab][line] exit path per mass depth, cm²/g
-	out    [][]float64 // [slab][line] transmission of the slabs above
-	area   [][]float64 // [slab][line] ∫ φ over the slab: generated
-	direct [][]float64 // [slab][line] of it, what leaves the surface
-	second [][]float64 // [slab][line] what fluorescence adds to direct
+	a              *assembly
+	slabs          []slab
+	film           []Curve   // of each level in the slabs above the last; nil = not built
+	bulk           []Curve   // of each level in the last slab; nil = not built
+	nodes, weights []float64 // of the integral over directions
+	err            error     // of the first curve that could not be built
+	pap            []PAP     // what the curves point at
+	xpp            []XPP
+	chi            [][]float64 // [slab][line] exit path per mass depth, cm²/g
+	out            [][]float64 // [slab][line] transmission of the slabs above
+	area           [][]float64 // [slab][line] ∫ φ over the slab: generated
+	direct         [][]float64 // [slab][line] of it, what leaves the surface
+	second         [][]float64 // [slab][line] what fluorescence adds to direct
 }
 
 // newStack makes room for n slabs.
 func newStack(a *assembly, n int) *stack {
-	s := &stack{a: a, slabs: make([]slab, n)}
+	s := &stack{a: a, slabs: make([]slab, n), nodes: nodes, weights: nodeWeights}
 	atoms, lines := len(a.atoms), len(a.lines)
 	for i := range s.slabs {
 		s.slabs[i].c = make([]float64, atoms)
@@ -93,20 +95,21 @@ func (s *stack) setThickness(t []float64) {
 	s.slabs[len(t)].top = x
 }
 
-// evaluate fills area, direct and second.
-func (s *stack) evaluate() error {
+// evaluate fills area, direct and second of the lines [first, last).
+func (s *stack) evaluate(first, last int) error {
 	if s.a.opt.Model == ModelZAF {
-		s.classical()
+		s.classical(first, last)
 		return nil
 	}
-	if err := s.depthCurves(); err != nil {
-		return err
-	}
+	s.forget()
 	for i := range s.slabs {
 		b := &s.slabs[i]
-		for k := range s.a.lines {
+		for k := first; k < last; k++ {
 			l := &s.a.lines[k]
 			c := s.curve(i, l.level)
+			if s.err != nil {
+				return s.err
+			}
 			s.chi[i][k] = s.a.cosecant * mix(b.c, l.mu)
 			s.out[i][k] = s.exit(i, l.mu)
 			s.area[i][k] = c.Emitted(0, b.top, b.bottom)
@@ -116,22 +119,51 @@ func (s *stack) evaluate() error {
 	}
 	switch s.a.opt.Fluorescence {
 	case Characteristic, WithContinuum:
-		s.fluoresce()
+		s.fluoresce(first, last)
 	case CharacteristicReed:
-		s.reed()
+		s.reed(first, last)
 	}
 	if s.a.opt.Fluorescence == WithContinuum {
-		s.fluoresceContinuum()
+		s.fluoresceContinuum(first, last)
 	}
-	return nil
+	return s.err
 }
 
-// curve returns the depth curve of a level in slab i.
+// forget drops the curves, which belong to other compositions.
+func (s *stack) forget() {
+	clear(s.bulk)
+	clear(s.film)
+	s.err = nil
+}
+
+// curve returns the depth curve of a level in slab i, built on first use. After
+// a failure, which err holds, it returns an empty curve.
 func (s *stack) curve(i, level int) Curve {
-	if i == len(s.slabs)-1 {
-		return s.bulk[level]
+	curves := s.bulk
+	if i < len(s.slabs)-1 {
+		curves = s.film
 	}
-	return s.film[level]
+	if curves[level] == nil {
+		var err error
+		l := s.a.levels[level].level
+		switch last := &s.slabs[len(s.slabs)-1]; {
+		case s.a.opt.Model == ModelXPP:
+			s.xpp[level], err = last.target.xpp(l, s.a.beam)
+			curves[level] = &s.xpp[level]
+		case i == len(s.slabs)-1:
+			s.pap[level], err = newPAP(last.target.pap(l, s.a.beam))
+			curves[level] = &s.pap[level]
+		default:
+			at := len(s.bulk) + level
+			s.pap[at], err = newPAP(s.weighted(l))
+			curves[level] = &s.pap[at]
+		}
+		if err != nil && s.err == nil {
+			lv := &s.a.levels[level]
+			s.err = fmt.Errorf("matrix: %s of %s %s at %g keV: %w", s.a.opt.Model, s.a.atoms[lv.atom].z, lv.shell, s.a.beam, err)
+		}
+	}
+	return curves[level]
 }
 
 // exit returns the transmission of the slabs above slab i towards the detector.
@@ -143,35 +175,11 @@ func (s *stack) exit(i int, mu []float64) float64 {
 	return math.Exp(-s.a.cosecant * path)
 }
 
-// depthCurves builds the curve of each level.
-func (s *stack) depthCurves() error {
-	last := &s.slabs[len(s.slabs)-1]
-	for k, l := range s.a.levels {
-		var err error
-		if s.a.opt.Model == ModelXPP {
-			s.xpp[k], err = last.target.xpp(l.level, s.a.beam)
-			s.bulk[k] = &s.xpp[k]
-		} else {
-			s.pap[k], err = newPAP(last.target.pap(l.level, s.a.beam))
-			s.bulk[k] = &s.pap[k]
-		}
-		if err == nil && s.film != nil {
-			f := &s.pap[len(s.a.levels)+k]
-			*f, err = newPAP(s.weighted(l.level))
-			s.film[k] = f
-		}
-		if err != nil {
-			return fmt.Errorf("matrix: %s of %s %s at %g keV: %w", s.a.opt.Model, s.a.atoms[l.atom].z, l.shell, s.a.beam, err)
-		}
-	}
-	return nil
-}
-
 // classical fills the results with the factors of ZAF; area is R/S, in units
 // that cancel against a standard.
-func (s *stack) classical() {
+func (s *stack) classical(first, last int) {
 	b := &s.slabs[0]
-	for k := range s.a.lines {
+	for k := first; k < last; k++ {
 		l := &s.a.lines[k]
 		edge := s.a.levels[l.level].edge
 		s.chi[0][k] = s.a.cosecant * mix(b.c, l.mu)
@@ -180,6 +188,6 @@ func (s *stack) classical() {
 		s.second[0][k] = 0
 	}
 	if s.a.opt.Fluorescence == CharacteristicReed {
-		s.reed()
+		s.reed(first, last)
 	}
 }
