@@ -1,8 +1,6 @@
 package xray
 
-import (
-	"cmp"
-)
+import "cmp"
 
 // Line is one characteristic X-ray line: an electron of level Final fills a vacancy of level Initial.
 type Line struct {
@@ -29,8 +27,9 @@ func compareLines(a, b Line) int {
 		cmp.Compare(a.Initial, b.Initial), cmp.Compare(a.Final, b.Final))
 }
 
-// Lines returns the lines of one family that have a rate, by ascending energy. It is empty where the tables know none:
-// L below Z = 3 … 12 depending on the level, M below Z = 48.
+// Lines returns the lines of one family that have a rate, by ascending energy. Lines below 30 eV and transitions with
+// less than 1e-6 of the decays of their sub-shell are not in the tables. The result is empty where the tables know none:
+// K below Li, L below Na, M below Zr; from Zr to Ag the M family holds M4,5-N2,3 only.
 func (z Element) Lines(f Family) []Line {
 	if !z.Valid() {
 		return nil

@@ -23,6 +23,8 @@ type Material struct {
 	DensityDefault bool        // Density is the default of the pure element, not stated by the user
 	ThicknessM     float64     // m, 0 = not a layer or thickness unknown
 	MassDepth      float64     // g/cm², 0 = unknown
+
+	byMassDepth bool // the layer was stated by its mass depth, and is printed so
 }
 
 // Pure returns the material that consists of one element at its default density.
@@ -99,8 +101,8 @@ func (m Material) mean(e Energy, of func(Element, Energy) MassAttenuation) MassA
 	return sum
 }
 
-// String returns the material in the notation of ParseMaterial, which reads it back to the same value. A default
-// density is not written.
+// String returns the material in the notation of ParseMaterial, which reads it back to the same values within
+// a relative 1e-11. A default density is not written.
 func (m Material) String() string {
 	var b strings.Builder
 	b.WriteString(m.Name)
@@ -108,7 +110,7 @@ func (m Material) String() string {
 		b.WriteString(":" + number(m.Density) + "g/cm3")
 	}
 	switch {
-	case m.layerByThickness():
+	case m.ThicknessM > 0 && !m.byMassDepth:
 		if nm := m.ThicknessM * 1e9; nm >= 1000 {
 			b.WriteString(":" + number(m.ThicknessM*1e6) + "um")
 		} else {
@@ -118,15 +120,6 @@ func (m Material) String() string {
 		b.WriteString(":" + number(m.MassDepth*1e6) + "ug/cm2")
 	}
 	return b.String()
-}
-
-// layerByThickness reports whether the thickness is the better way to print the layer: it has one, and either no mass
-// depth follows from it or the thickness is the rounder number.
-func (m Material) layerByThickness() bool {
-	if m.ThicknessM <= 0 {
-		return false
-	}
-	return m.MassDepth <= 0 || len(number(m.ThicknessM*1e9)) <= len(number(m.MassDepth*1e6))
 }
 
 // number prints v with at most 12 significant digits, without an exponent.

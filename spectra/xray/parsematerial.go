@@ -378,22 +378,23 @@ func (p *materialParser) qualifiers(m *Material, colon int, text string) error {
 			return p.errorAt(start, "%s is not more than 0", p.input[start:p.pos])
 		}
 		var target *float64
+		var what string
 		switch strings.NewReplacer("µ", "u", "μ", "u", "²", "2", "³", "3").Replace(unit) {
 		case "g/cm3":
-			target = &m.Density
+			target, what = &m.Density, "density"
 		case "nm":
-			target, v = &m.ThicknessM, v*1e-9
+			target, what, v = &m.ThicknessM, "thickness", v/1e9
 		case "um":
-			target, v = &m.ThicknessM, v*1e-6
+			target, what, v = &m.ThicknessM, "thickness", v/1e6
 		case "ug/cm2":
-			target, v = &m.MassDepth, v*1e-6
+			target, what, v = &m.MassDepth, "mass thickness", v/1e6
 		case "":
 			return p.errorAt(at, "number without a unit; want %s", accepted)
 		default:
 			return p.errorAt(at, "unknown unit %q; want %s", unit, accepted)
 		}
 		if *target > 0 {
-			return p.errorAt(start, "%s is given twice", map[*float64]string{&m.Density: "density", &m.ThicknessM: "thickness", &m.MassDepth: "mass thickness"}[target])
+			return p.errorAt(start, "%s is given twice", what)
 		}
 		*target = v
 		if m.ThicknessM > 0 && m.MassDepth > 0 {
@@ -406,6 +407,7 @@ func (p *materialParser) qualifiers(m *Material, colon int, text string) error {
 // complete fills in the default density and what follows from two of density, thickness and mass depth.
 func (p *materialParser) complete(m *Material) {
 	layer := m.ThicknessM > 0 || m.MassDepth > 0
+	m.byMassDepth = m.MassDepth > 0
 	if m.Density == 0 && len(m.Components) == 1 {
 		if z := m.Components[0].Element; !(z == 6 && layer) {
 			m.Density = z.Density()

@@ -18,8 +18,9 @@ var siegbahnNames = map[transition]string{
 
 // siegbahnGroups are the names of unresolved groups and the spelled-out aliases.
 var siegbahnGroups = map[string][]transition{
-	"Ka": {{K, L2}, {K, L3}}, "Kb": {{K, M2}, {K, M3}}, "Kb1,3": {{K, M2}, {K, M3}},
-	"La": {{L3, M4}, {L3, M5}}, "Lb2,15": {{L3, N4}, {L3, N5}}, "Ma": {{M5, N6}, {M5, N7}},
+	"Ka": {{K, L2}, {K, L3}}, "Ka1,2": {{K, L2}, {K, L3}}, "Kb": {{K, M2}, {K, M3}}, "Kb1,3": {{K, M2}, {K, M3}},
+	"La": {{L3, M4}, {L3, M5}}, "La1,2": {{L3, M4}, {L3, M5}}, "Lb2,15": {{L3, N4}, {L3, N5}},
+	"Ma": {{M5, N6}, {M5, N7}}, "Ma1,2": {{M5, N6}, {M5, N7}},
 	"Leta": {{L2, M1}}, "Lnu": {{L2, N6}},
 }
 

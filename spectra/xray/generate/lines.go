@@ -113,13 +113,16 @@ func fillBlends(z int, get func(lineKey) *line, measured map[lineKey]measuredEne
 	copyTo("L3", "N5", "N4", false)
 	copyTo("L3", "N7", "N6", false)
 	copyTo("L1", "M3", "M2", false)
-	// The Booklet gives M5-N7 only. M5-N6 keeps its distance from it.
+	// The Booklet gives M5-N7 only. M5-N6 and M4-N6 move with it: for Re and Pb the levels of libxrl are off by 5 and
+	// 2 eV, and Mb of W to U then agrees with Bearden 1967 within 1 eV (values from memory, unverified).
 	if m, ok := measured[lineKey{z, "M5", "N7"}]; ok {
-		n6 := get(lineKey{z, "M5", "N6"})
 		n7 := xrlLineEnergy(z, xrlM5N7)
-		if n6.energy.value > 0 && n7 > 0 {
-			n6.energy = sourced{n6.energy.value + m.value - n7, m.source}
-		} else {
+		for _, initial := range []string{"M5", "M4"} {
+			if n6 := get(lineKey{z, initial, "N6"}); n6.energy.value > 0 && n7 > 0 {
+				n6.energy = sourced{n6.energy.value + m.value - n7, "TOIM"}
+			}
+		}
+		if n6 := get(lineKey{z, "M5", "N6"}); n6.energy.value <= 0 {
 			n6.energy = m.sourced
 		}
 	}
@@ -145,9 +148,9 @@ func fillRates(z int, get func(lineKey) *line) {
 			set(t.initial, t.final, xrlRate(cadmium, t.number), "MTRE")
 		}
 	case z >= 57 && z <= 63: // straight line through Gd to Yb
-		if z == 57 { // no 4f electron in the atom, but the lines are observed
-			n7 := get(lineKey{z, "M5", "N7"}).energy
-			get(lineKey{z, "M4", "N6"}).energy = sourced{n7.value + xrlEdge(z, 7) - xrlEdge(z, 8), "ESTI"}
+		if mb := get(lineKey{z, "M4", "N6"}); mb.energy.value <= 0 { // La, Eu; from Ma and the edges
+			ma := get(lineKey{z, "M5", "N7"}).energy
+			mb.energy = sourced{ma.value + xrlEdge(z, 7) - xrlEdge(z, 8), "ESTI"}
 		}
 		for _, m := range []struct {
 			initial string

@@ -63,6 +63,10 @@ func yieldSource(shell int) string {
 	return "MCGU"
 }
 
+// maxCosterKronig bounds the sum of the Coster-Kronig factors of a level; with the yield the decays must not exceed 1. Only M1 of
+// Ho, Er and Tm do in the compilation, by up to 10 %. They are scaled down.
+const maxCosterKronig = 0.998
+
 func costerKronigTable() string {
 	var b strings.Builder
 	b.WriteString("z,from,to,probability,source\n")
@@ -81,13 +85,23 @@ func costerKronigTable() string {
 		}
 	}
 	for z := 1; z <= maxZ; z++ {
-		for _, r := range rows {
-			sum := 0.0
+		total := map[string]float64{} // decays of a level by Coster-Kronig transitions
+		value := func(r row) (v float64) {
 			for _, number := range r.numbers {
-				sum += xrlCosterKronig(z, number)
+				v += xrlCosterKronig(z, number)
 			}
-			if sum > 0 {
-				fmt.Fprintf(&b, "%d,%s,%s,%s,%s\n", z, r.from, r.to, format(sum, 6), r.source)
+			return v
+		}
+		for _, r := range rows {
+			total[r.from] += value(r)
+		}
+		for _, r := range rows {
+			v, source := value(r), r.source
+			if all := total[r.from]; all > maxCosterKronig {
+				v, source = v*maxCosterKronig/all, "CHES"
+			}
+			if v > 0 {
+				fmt.Fprintf(&b, "%d,%s,%s,%s,%s\n", z, r.from, r.to, format(v, 6), source)
 			}
 		}
 	}

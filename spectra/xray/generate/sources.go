@@ -7,6 +7,7 @@ func sourceTable() string {
 	rows := [][2]string{
 		{"BAMB", "Bambynek 1984 / Cohen-Burhop-Hubbell fit"},
 		{"CHEN", "Chen, Crasemann & Mark 1980/1983"},
+		{"CHES", "Chen, Crasemann & Mark 1980/1983, scaled so that the decays do not exceed 1"},
 		{"CRC", "handbook value from memory, unverified"},
 		{"D03", "Deslattes et al. 2003, Rev. Mod. Phys. 75:35 (NIST SRD 128), experimental"},
 		{"EADL", "Perkins et al. 1991, UCRL-50400 vol. 30 (EADL)"},
@@ -28,6 +29,7 @@ func sourceTable() string {
 		{"STAR", "NIST STAR density list"},
 		{"STAT", "statistical weight of the levels"},
 		{"TOI", "binding energies and their differences, Table of Isotopes, 8th ed. (Firestone 1996)"},
+		{"TOIM", "difference of binding energies, moved with the measured M5-N7"},
 		{"XDB2", "X-Ray Data Booklet (LBNL 2009) Table 1-2"},
 		{"XDB3", "X-Ray Data Booklet (LBNL 2009) Table 1-3"},
 	}
