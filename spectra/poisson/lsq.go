@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"math"
 
-	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/mat"
 )
 
@@ -66,11 +65,16 @@ type DampedResult struct {
 // least squares.
 //
 // Each step solves the augmented system min ‖J·d + r‖² + μ·‖D·d‖² by QR
-// decomposition (Moré 1978), D holding the largest column norms of J seen so far,
-// so that the result does not depend on the units of the parameters. The damping μ
+// decomposition, D holding the column norms of J, so that the result does not
+// depend on the units of the parameters. A column that shrinks keeps at least
+// half of its last entry in D, between the ever-growing scale of Moré (1978),
+// which blocks a parameter for good, and the current norms of Marquardt (1963),
+// which let it run off along a plateau. The damping μ
 // follows Nielsen (1999; Madsen, Nielsen & Tingleff 2004, eq. 2.21): after a
 // step with gain ratio ρ = actual/predicted decrease > 0 it is multiplied by
-// max(1/3, 1 − (2ρ − 1)³), after a failed step by 2, 4, 8 … in a row. A
+// max(1/3, 1 − (2ρ − 1)³), after a failed step by 2, 4, 8 … in a row. Half the
+// geodesic acceleration is added to each step, and a step whose acceleration
+// is above 3/8 of its length counts as failed (Transtrum & Sethna 2012). A
 // parameter at a bound whose gradient points outwards is held for the step;
 // steps are projected on the bounds.
 //
@@ -79,7 +83,8 @@ type DampedResult struct {
 //
 // Sources: Levenberg (1944), Q. Appl. Math. 2, 164; Marquardt (1963), J. SIAM
 // 11, 431; Moré (1978), Lect. Notes Math. 630, 105; Madsen, Nielsen &
-// Tingleff (2004), Methods for non-linear least squares problems, 2nd ed.
+// Tingleff (2004), Methods for non-linear least squares problems, 2nd ed.;
+// Transtrum & Sethna (2012), arXiv:1201.5885.
 func Minimize(p Problem, start []float64, opt DampedOptions) (DampedResult, error) {
 	f, err := newDamped(p, start, opt)
 	if err != nil {
@@ -91,21 +96,21 @@ func Minimize(p Problem, start []float64, opt DampedOptions) (DampedResult, erro
 
 // damped is the state of one minimisation.
 type damped struct {
-	p            Problem
-	opt          DampedOptions
-	m, n         int
-	x, trial     []float64
-	r, next      []float64
-	lo, hi       []float64 // residuals of central differences
-	jac          *mat.Dense
-	scale        []float64 // D, largest column norms so far
-	free         []int
-	grad         []float64 // Jᵀr
-	ssq          float64
-	status       Status
-	iterations   int
-	evaluations  int
-	smallestStep float64
+	p           Problem
+	opt         DampedOptions
+	m, n        int
+	x, trial    []float64
+	r, next     []float64
+	lo, hi      []float64 // residuals of central differences
+	jac         *mat.Dense
+	scale       []float64 // D, slowly falling column norms
+	free        []int
+	grad        []float64 // Jᵀr
+	qr          mat.QR    // of the augmented system
+	ssq         float64
+	status      Status
+	iterations  int
+	evaluations int
 }
 
 func newDamped(p Problem, start []float64, opt DampedOptions) (*damped, error) {
@@ -238,6 +243,9 @@ func (f *damped) run() {
 		}
 		for {
 			predicted, ok := f.solve(step, mu)
+			if ok {
+				ok = f.bend(step)
+			}
 			moved := 0.0
 			if ok {
 				moved = f.project(step)
@@ -288,7 +296,7 @@ func (f *damped) setFree() {
 			norm += v * v
 			g += v * ri
 		}
-		f.scale[j] = math.Max(f.scale[j], math.Sqrt(norm))
+		f.scale[j] = math.Max(f.scale[j]/2, math.Sqrt(norm))
 		f.grad[j] = g
 		lower, upper := f.bounds(j)
 		if (f.x[j] <= lower && g >= 0) || (f.x[j] >= upper && g <= 0) {
@@ -316,53 +324,6 @@ func (f *damped) stationary() bool {
 		}
 	}
 	return true
-}
-
-// solve computes the damped step on the free parameters and the decrease of
-// the sum of squares that the linear model predicts for it.
-func (f *damped) solve(step []float64, mu float64) (predicted float64, ok bool) {
-	k := len(f.free)
-	a := mat.NewDense(f.m+k, k, nil)
-	b := mat.NewVecDense(f.m+k, nil)
-	for i, ri := range f.r {
-		for c, j := range f.free {
-			a.Set(i, c, f.jac.At(i, j)/f.unit(j))
-		}
-		b.SetVec(i, -ri)
-	}
-	root := math.Sqrt(mu)
-	for c := range f.free {
-		a.Set(f.m+c, c, root)
-	}
-	var qr mat.QR
-	qr.Factorize(a)
-	var d mat.VecDense
-	// A condition error is a warning here; the damping bounds the step.
-	if err := qr.SolveVecTo(&d, false, b); err != nil {
-		if _, bad := err.(mat.Condition); !bad {
-			return 0, false
-		}
-	}
-	clear(step)
-	// Predicted decrease ‖r‖² − ‖r + J·d‖² = d·(μ·d − g), summed in scaled
-	// parameters.
-	for c, j := range f.free {
-		v := d.AtVec(c)
-		if math.IsNaN(v) || math.IsInf(v, 0) {
-			return 0, false
-		}
-		predicted += v * (mu*v - f.grad[j]/f.unit(j))
-		step[j] = v / f.unit(j)
-	}
-	return predicted, predicted > 0
-}
-
-// unit is the scale of parameter j, 1 for a column that is zero so far.
-func (f *damped) unit(j int) float64 {
-	if f.scale[j] > 0 {
-		return f.scale[j]
-	}
-	return 1
 }
 
 // project writes the projection of x + step on the bounds to f.trial and
@@ -412,53 +373,4 @@ func (f *damped) result() DampedResult {
 		res.StandardError[j] = res.Sigma[j] * spread
 	}
 	return res
-}
-
-// inverse returns (JᵀJ)⁻¹ on the free parameters, R⁻¹·R⁻ᵀ from J = Q·R with
-// columns of unit norm; nil if singular.
-func (f *damped) inverse() *mat.Dense {
-	k := len(f.free)
-	if k == 0 || f.m < k {
-		return nil
-	}
-	a := mat.NewDense(f.m, k, nil)
-	norms := make([]float64, k)
-	col := make([]float64, f.m)
-	for c, j := range f.free {
-		mat.Col(col, j, f.jac)
-		norms[c] = floats.Norm(col, 2)
-		if !(norms[c] > 0) {
-			return nil
-		}
-		floats.Scale(1/norms[c], col)
-		a.SetCol(c, col)
-	}
-	var qr mat.QR
-	qr.Factorize(a)
-	var r mat.Dense
-	qr.RTo(&r)
-	top := r.Slice(0, k, 0, k)
-	var tri mat.TriDense
-	t := mat.NewTriDense(k, mat.Upper, nil)
-	for i := range k {
-		if math.Abs(top.At(i, i)) < 1e-13 {
-			return nil
-		}
-		for j := i; j < k; j++ {
-			t.SetTri(i, j, top.At(i, j))
-		}
-	}
-	if err := tri.InverseTri(t); err != nil {
-		if _, warn := err.(mat.Condition); !warn {
-			return nil
-		}
-	}
-	var inv mat.Dense
-	inv.Mul(&tri, tri.T())
-	for c := range k {
-		for d := range k {
-			inv.Set(c, d, inv.At(c, d)/(norms[c]*norms[d]))
-		}
-	}
-	return &inv
 }
