@@ -219,20 +219,21 @@ func (d Detector) AddPeak(dst []float64, c Calibration, e xray.Energy, area floa
 	// Beyond uEnd the loss is a shift too small to see.
 	yEnd := yMax * math.Exp(-uEnd)
 	addGauss(dst, c, float64(e)-yEnd*alpha/(1+alpha), sigma, area*math.Exp(-alpha*uEnd))
-	steps := int(math.Ceil(uEnd / 0.6))
-	du := uEnd / float64(steps)
-	for k := 0; k < steps; k++ {
-		u0, u1 := float64(k)*du, float64(k+1)*du
-		w := math.Exp(-alpha*u0) - math.Exp(-alpha*u1)
-		y0, y1 := yMax*math.Exp(-u0), yMax*math.Exp(-u1)
-		mean := yMax * alpha / (1 + alpha) * (math.Exp(-(1+alpha)*u0) - math.Exp(-(1+alpha)*u1)) / w
-		if y0-y1 < sigma {
-			addGauss(dst, c, float64(e)-mean, sigma, area*w)
-			continue
-		}
-		addBox(dst, c, float64(e)-mean, y0-y1, sigma, area*w)
+	du := uEnd / lossSteps
+	e0, f0 := 1.0, 1.0 // exp(−αu) and exp(−u) at the lower end of the step
+	fStep, eStep := math.Exp(-du), math.Exp(-alpha*du)
+	for k := 0; k < lossSteps; k++ {
+		e1, f1 := e0*eStep, f0*fStep
+		w := e0 - e1
+		mean := yMax * alpha / (1 + alpha) * (e0*f0 - e1*f1) / w
+		addBox(dst, c, float64(e)-mean, yMax*(f0-f1), sigma, area*w)
+		e0, f0 = e1, f1
 	}
 }
+
+// lossSteps is the number of pieces in ln(loss) that represent the loss; fixed,
+// so that the shape varies smoothly with its parameters.
+const lossSteps = 8
 
 // gaussReach is the half width, in standard deviations, over which peaks are
 // evaluated; 5.5 σ leaves out 4e-8 of the area.
@@ -244,11 +245,13 @@ func addGauss(dst []float64, c Calibration, centre, sigma, area float64) {
 	if lo >= hi {
 		return
 	}
-	s := 1 / (sigma * math.Sqrt2)
-	prev := math.Erf((c.OffsetEV + (float64(lo)-0.5)*c.GainEV - centre) * s)
+	x := (c.OffsetEV + (float64(lo)-0.5)*c.GainEV - centre) / sigma
+	dx := c.GainEV / sigma
+	prev := normalCDF(x)
 	for i := lo; i < hi; i++ {
-		next := math.Erf((c.OffsetEV + (float64(i)+0.5)*c.GainEV - centre) * s)
-		dst[i] += area * 0.5 * (next - prev)
+		x += dx
+		next := normalCDF(x)
+		dst[i] += area * (next - prev)
 		prev = next
 	}
 }
@@ -260,17 +263,14 @@ func addBox(dst []float64, c Calibration, centre, width, sigma, area float64) {
 	if lo >= hi {
 		return
 	}
-	cum := func(x float64) float64 { // integral of Φ, i.e. x Φ(x) + φ(x)
-		return x*0.5*math.Erfc(-x/math.Sqrt2) + math.Exp(-x*x/2)/math.Sqrt(2*math.Pi)
-	}
-	edge := func(i int) float64 {
-		x := c.OffsetEV + (float64(i)-0.5)*c.GainEV - centre
-		return sigma / width * (cum((x+width/2)/sigma) - cum((x-width/2)/sigma))
-	}
-	prev := edge(lo)
+	x := (c.OffsetEV + (float64(lo)-0.5)*c.GainEV - centre) / sigma
+	dx, h := c.GainEV/sigma, width/(2*sigma)
+	f := area * sigma / width
+	prev := normalCum(x+h) - normalCum(x-h)
 	for i := lo; i < hi; i++ {
-		next := edge(i + 1)
-		dst[i] += area * (next - prev)
+		x += dx
+		next := normalCum(x+h) - normalCum(x-h)
+		dst[i] += f * (next - prev)
 		prev = next
 	}
 }

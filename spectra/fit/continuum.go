@@ -22,15 +22,22 @@ import (
 // Bernstein polynomials of degree terms−1 in t = ln(E/Elow)/ln(E0/Elow).
 // Non-negative weights of the terms make a positive smooth correction to the
 // physical shape; the steps at absorption edges come from S, ε and μ_j alone.
+//
+// One more term, ε(E)/E up to the beam energy, is the continuum of a target so
+// thin that electrons do not slow down in it (1/E per photon energy: Kramers
+// 1923 before the integration over the slowing-down path): particles, films,
+// lamellae.
 type continuumTable struct {
 	startEV, stepEV float64
 	bare            []float64            // S·ε, photons per eV on an arbitrary scale
+	open            []float64            // ε/E, likewise
 	mu              [absorbers][]float64 // cm²/µg on the same grid
 	sigma           []float64            // Gaussian width, eV
 	lnLow, lnSpan   float64
 	terms           int
 	depths          [absorbers]float64 // of the cached curve
 	curve           []float64
+	thin            []float64 // thin-target continuum ε/E up to the beam energy, smeared
 }
 
 // absorbers are the elements whose mass depth in front of the crystal is
@@ -50,7 +57,7 @@ func newContinuumTable(det spectra.Detector, spec Specimen, e0, lowEV, highEV fl
 	reach := 3 * det.FWHM(xray.Energy(highEV))
 	start := math.Max(50, lowEV-reach)
 	n := int((highEV+reach-start)/continuumStepEV) + 1
-	t := &continuumTable{startEV: start, stepEV: continuumStepEV, bare: make([]float64, n), sigma: make([]float64, n),
+	t := &continuumTable{startEV: start, stepEV: continuumStepEV, bare: make([]float64, n), open: make([]float64, n), sigma: make([]float64, n),
 		lnLow: math.Log(lowEV), lnSpan: math.Log(e0 / lowEV), terms: terms}
 	for j := range t.mu {
 		t.mu[j] = make([]float64, n)
@@ -58,7 +65,9 @@ func newContinuumTable(det spectra.Detector, spec Specimen, e0, lowEV, highEV fl
 	for i := range t.bare {
 		e := xray.Energy(start + float64(i)*continuumStepEV)
 		if float64(e) < e0 {
-			t.bare[i] = shape(e) * det.Efficiency(e)
+			eff := det.Efficiency(e)
+			t.bare[i] = shape(e) * eff
+			t.open[i] = eff / float64(e)
 		}
 		t.sigma[i] = det.FWHM(e) / 2.3548
 		for j, z := range absorberElements {
@@ -84,8 +93,22 @@ func (t *continuumTable) set(depths [absorbers]float64) {
 		}
 	}
 	t.curve = smear(raw, t.sigma, t.stepEV)
+	for i := range raw {
+		raw[i] = 0
+		if t.open[i] > 0 {
+			x := 0.0
+			for j, d := range depths {
+				x += float64(t.mu[j][i] * d)
+			}
+			raw[i] = t.open[i] * math.Exp(-x)
+		}
+	}
+	t.thin = smear(raw, t.sigma, t.stepEV)
 	t.depths = depths
 }
+
+// columns is the number of terms, the thin-target term included.
+func (t *continuumTable) columns() int { return t.terms + 1 }
 
 func binomial(n, k int) float64 {
 	b := 1.0
@@ -132,17 +155,21 @@ func smear(raw, sigma []float64, step float64) []float64 {
 // fill writes term k into dst as counts per channel for channels lo, lo+1, ….
 func (t *continuumTable) fill(dst []float64, k, lo int, cal spectra.Calibration) {
 	degree := t.terms - 1
+	curve := t.curve
+	if k == t.terms { // the thin-target term
+		curve, degree, k = t.thin, 0, 0
+	}
 	b := binomial(degree, k)
 	for i := range dst {
 		e := float64(cal.Energy(float64(lo + i)))
 		x := (e - t.startEV) / t.stepEV
 		j := int(math.Floor(x))
-		if j < 0 || j+1 >= len(t.curve) {
+		if j < 0 || j+1 >= len(curve) {
 			dst[i] = 0
 			continue
 		}
 		f := x - float64(j)
-		v := cal.GainEV * (t.curve[j]*(1-f) + t.curve[j+1]*f)
+		v := cal.GainEV * (curve[j]*(1-f) + curve[j+1]*f)
 		u := math.Min(1, math.Max(0, (math.Log(math.Max(e, 1))-t.lnLow)/t.lnSpan))
 		dst[i] = v * b * power(u, k) * power(1-u, degree-k)
 	}

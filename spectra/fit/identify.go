@@ -427,7 +427,7 @@ func (id *identifier) groupsSeen(r *Result, i int) int {
 	cal.OffsetEV = float64(cal.Energy(float64(d.lo)))
 	n := 0
 	for k, g := range d.families[i].groups {
-		area := d.families[i].groups[k].weight * (r.state.family[i] + r.state.dev[d.groupsOf[i][k]])
+		area := d.families[i].groups[k].weight * r.state.family[i] * math.Exp(r.state.dev[d.groupsOf[i][k]])
 		if area <= 0 {
 			continue
 		}
@@ -506,7 +506,7 @@ func artefacts(r *Result) []Artefact {
 	for i, f := range r.Families {
 		fl := r.design.families[i]
 		for k, g := range fl.groups {
-			area := g.weight * (r.state.family[i] + r.state.dev[r.design.groupsOf[i][k]])
+			area := g.weight * r.state.family[i] * math.Exp(r.state.dev[r.design.groupsOf[i][k]])
 			main := slices.MaxFunc(g.lines, func(a, b groupedLine) int { return cmp.Compare(a.weight, b.weight) })
 			e := float64(main.line.Energy)
 			label := f.Element.Symbol() + " " + main.line.IUPAC()

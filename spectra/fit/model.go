@@ -224,7 +224,7 @@ func (d *design) columns(cols [][]float64, p shape) {
 		}
 	}
 	d.cont.set([absorbers]float64(p[absorberParameter:]))
-	for t := range d.cont.terms {
+	for t := range d.cont.columns() {
 		d.cont.fill(cols[k], t, d.lo, cal)
 		k++
 	}
@@ -240,7 +240,7 @@ func (d *design) columns(cols [][]float64, p shape) {
 
 // columnCount is groups + continuum terms + pile-up + detector silicon.
 func (d *design) columnCount() int {
-	n := d.groups() + d.cont.terms
+	n := d.groups() + d.cont.columns()
 	if d.pile != nil {
 		n++
 	}

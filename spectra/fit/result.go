@@ -115,7 +115,7 @@ func (r *Result) addFamily(dst []float64, i int, scale float64) {
 	cal := r.state.shape.calibration()
 	cal.OffsetEV = float64(cal.Energy(float64(d.lo)))
 	for k, g := range d.groupsOf[i] {
-		area := d.families[i].groups[k].weight * (r.state.family[i] + r.state.dev[g])
+		area := d.families[i].groups[k].weight * r.state.family[i] * math.Exp(r.state.dev[g])
 		if area > 0 {
 			d.families[i].groups[k].add(dst, cal, det, scale*area)
 		}

@@ -12,7 +12,7 @@ import (
 // groups' shares, continuum and pile-up amplitudes, and the shape.
 type state struct {
 	family []float64 // net counts the family would have with its computed weights, ≥ 0
-	dev    []float64 // per group: the group's area is weight·(family + dev)
+	dev    []float64 // per group: the group's area is weight·family·exp(dev)
 	rest   []float64 // continuum terms, then pile-up, ≥ 0
 	shape  shape
 }
@@ -35,7 +35,7 @@ type scorer struct {
 	step   [shapeParameters]float64
 	free   [shapeParameters]bool
 	devOf  []bool    // per family: groups' shares are free
-	devRel []float64 // per family: prior relative standard deviation of a group's share
+	devRel []float64 // per family: prior standard deviation of ln(group's share)
 
 	cols    [][]float64
 	m, mTry []float64
@@ -98,7 +98,7 @@ func newScorer(d *design, counts []float64, start shape, o Options) *scorer {
 // groupArea returns the area of group g of family f.
 func (sc *scorer) groupArea(s *state, f, k int) float64 {
 	g := sc.d.groupsOf[f][k]
-	return math.Max(0, sc.d.families[f].groups[k].weight*(s.family[f]+s.dev[g]))
+	return sc.d.families[f].groups[k].weight * s.family[f] * math.Exp(s.dev[g])
 }
 
 // combine writes the model of s from columns into dst.
@@ -120,6 +120,8 @@ func (sc *scorer) combine(dst []float64, cols [][]float64, s *state) {
 	}
 }
 
+var debugScoring = false
+
 func axpy(dst, x []float64, a float64) {
 	if a == 0 {
 		return
@@ -129,7 +131,7 @@ func axpy(dst, x []float64, a float64) {
 	}
 }
 
-// familyTotal is the net counts of a family: Σ weight·(A + dev).
+// familyTotal is the net counts of a family: A Σ weight·exp(dev).
 func (sc *scorer) familyTotal(s *state, f int) float64 {
 	t := 0.0
 	for k := range sc.d.groupsOf[f] {
@@ -139,15 +141,14 @@ func (sc *scorer) familyTotal(s *state, f int) float64 {
 }
 
 // penalty returns the priors' share of the objective and adds their gradient
-// and curvature when g and h are given. scale holds the family totals that the
-// deviations' priors refer to.
-func (sc *scorer) penalty(s *state, scale []float64, g []float64, h *mat.SymDense) float64 {
+// and curvature when g and h are given.
+func (sc *scorer) penalty(s *state, g []float64, h *mat.SymDense) float64 {
 	sum := 0.0
 	for i, p := range sc.kinds {
 		var x, sigma float64
 		switch p.kind {
 		case groupDeviation:
-			x, sigma = s.dev[p.index], sc.devRel[p.owner]*math.Max(scale[p.owner], 1)
+			x, sigma = s.dev[p.index], sc.devRel[p.owner]
 		case shapeValue:
 			x, sigma = s.shape[p.index]-sc.start[p.index], sc.prior[p.index]
 		default:
@@ -193,18 +194,14 @@ func (sc *scorer) run(s *state) bool {
 		sc.jac = append(sc.jac, make([]float64, len(sc.n)))
 		sc.span = append(sc.span, [2]int{})
 	}
-	scale := make([]float64, len(sc.d.families))
 	sc.d.columns(sc.cols, s.shape)
 	sc.combine(sc.m, sc.cols, s)
 	lambda := 0.0
 	for ; sc.iter < sc.maxIter; sc.iter++ {
-		for f := range scale {
-			scale[f] = sc.familyTotal(s, f)
-		}
-		obj := 0.5*poisson.Deviance(sc.n, sc.m) + sc.penalty(s, scale, nil, nil)
+		obj := 0.5*poisson.Deviance(sc.n, sc.m) + sc.penalty(s, nil, nil)
 		sc.jacobian(s)
 		g, h := sc.information(np)
-		sc.penalty(s, scale, g, h)
+		sc.penalty(s, g, h)
 		improved := false
 		for try := 0; try < 8; try++ {
 			delta, ok := sc.solve(s, g, h, lambda)
@@ -233,7 +230,10 @@ func (sc *scorer) run(s *state) bool {
 				sc.d.columns(sc.cols, next.shape)
 			}
 			sc.combine(sc.mTry, sc.cols, &next)
-			objTry := 0.5*poisson.Deviance(sc.n, sc.mTry) + sc.penalty(&next, scale, nil, nil)
+			objTry := 0.5*poisson.Deviance(sc.n, sc.mTry) + sc.penalty(&next, nil, nil)
+			if debugScoring {
+				println(sc.iter, try, obj, objTry-obj, gain, lambda)
+			}
 			if objTry < obj {
 				*s = next
 				sc.m, sc.mTry = sc.mTry, sc.m
@@ -247,6 +247,9 @@ func (sc *scorer) run(s *state) bool {
 			lambda = math.Max(10*lambda, 1e-3)
 		}
 		if !improved {
+			if debugScoring {
+				println("stuck", sc.iter, obj, lambda)
+			}
 			sc.d.columns(sc.cols, s.shape)
 			sc.combine(sc.m, sc.cols, s)
 			return lambda < 1e3
@@ -274,15 +277,13 @@ func (sc *scorer) jacobian(s *state) {
 		case familyAmplitude:
 			clear(col)
 			for k, g := range sc.d.groupsOf[p.index] {
-				if sc.groupArea(s, p.index, k) > 0 || s.family[p.index] == 0 {
-					axpy(col, sc.cols[g], sc.d.families[p.index].groups[k].weight)
-				}
+				axpy(col, sc.cols[g], sc.d.families[p.index].groups[k].weight*math.Exp(s.dev[g]))
 			}
 		case groupDeviation:
 			clear(col)
 			for k, g := range sc.d.groupsOf[p.owner] {
 				if g == p.index {
-					axpy(col, sc.cols[g], sc.d.families[p.owner].groups[k].weight)
+					axpy(col, sc.cols[g], sc.groupArea(s, p.owner, k))
 				}
 			}
 		case restAmplitude:

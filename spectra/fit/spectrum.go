@@ -129,7 +129,7 @@ func (sc *scorer) initial(s *state, total float64) {
 	}
 	sc.d.columns(sc.cols, s.shape)
 	base := d.groups()
-	terms := d.cont.terms
+	terms := d.cont.columns()
 	for k := 0; k < terms; k++ {
 		sum := 0.0
 		for _, v := range sc.cols[base+k] {
@@ -168,11 +168,11 @@ func (r *Result) finish(sc *scorer, s state) {
 	copy(sc.m, r.Model)
 	r.Continuum = make([]float64, d.hi-d.lo)
 	base := d.groups()
-	for k := range d.cont.terms {
+	for k := range d.cont.columns() {
 		axpy(r.Continuum, sc.cols[base+k], s.rest[k])
 	}
 	if d.pile != nil {
-		k := d.cont.terms
+		k := d.cont.columns()
 		r.PileUp = make([]float64, d.hi-d.lo)
 		axpy(r.PileUp, sc.cols[base+k], s.rest[k])
 		for _, v := range r.PileUp {
@@ -214,13 +214,9 @@ func (r *Result) uncertainties(sc *scorer, s *state) {
 	if np == 0 {
 		return
 	}
-	scale := make([]float64, nf)
-	for f := range scale {
-		scale[f] = sc.familyTotal(s, f)
-	}
 	sc.jacobian(s)
 	g, h := sc.information(np)
-	sc.penalty(s, scale, g, h)
+	sc.penalty(s, g, h)
 	var free, held []int
 	for i, p := range sc.kinds {
 		if p.bounded() && *p.value(s) <= 0 {
@@ -247,11 +243,15 @@ func (r *Result) uncertainties(sc *scorer, s *state) {
 	for k, i := range free {
 		switch p := sc.kinds[i]; p.kind {
 		case familyAmplitude:
-			l.Set(p.index, k, 1)
+			sum := 0.0
+			for m, gi := range sc.d.groupsOf[p.index] {
+				sum += sc.d.families[p.index].groups[m].weight * math.Exp(s.dev[gi])
+			}
+			l.Set(p.index, k, sum)
 		case groupDeviation:
 			for m, gi := range sc.d.groupsOf[p.owner] {
 				if gi == p.index {
-					l.Set(p.owner, k, sc.d.families[p.owner].groups[m].weight)
+					l.Set(p.owner, k, sc.groupArea(s, p.owner, m))
 				}
 			}
 		case shapeValue:
