@@ -1,0 +1,239 @@
+package quant
+
+import (
+	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/mat"
+)
+
+// Limits of a mass fraction inside the iteration.
+const (
+	leastFraction = 1e-6
+	mostFraction  = 1.2
+)
+
+// iteration is the state of one solution.
+type iteration struct {
+	s        *Solver
+	ks       []KRatio
+	c        []float64   // trial mass fraction of each peak's element
+	last     []float64   // the one before
+	f        []float64   // k/C at the trial
+	worst    float64     // largest |k_measured − k| at the trial
+	previous float64     // at the one before
+	halved   bool        // the last step was a step back
+	trial    Composition // of all elements
+	steps    int
+	best     []float64 // trial of the smallest residual
+	bestAt   float64
+}
+
+func (s *Solver) newIteration(ks []KRatio) *iteration {
+	n := len(ks)
+	buf := make([]float64, 4*n)
+	return &iteration{
+		s: s, ks: ks,
+		c: buf[:n:n], last: buf[n : 2*n : 2*n], f: buf[2*n : 3*n : 3*n], best: buf[3*n:],
+		trial:  Composition{Elements: s.elements, Mass: make([]MassFraction, len(s.elements))},
+		bestAt: math.Inf(1),
+	}
+}
+
+// start sets the trial to C = k, scaled to sum 1 where the sum exceeds it.
+func (it *iteration) start() {
+	sum := 0.0
+	for i, k := range it.ks {
+		it.c[i] = k.Value / it.s.pure[i]
+		sum += max(it.c[i], 0)
+	}
+	for i := range it.c {
+		if sum > 1 {
+			it.c[i] /= sum
+		}
+		it.c[i] = within(it.c[i])
+	}
+	it.previous, it.halved = math.Inf(1), false
+}
+
+// within holds a trial mass fraction to what the model accepts.
+func within(c float64) float64 { return min(max(c, leastFraction), mostFraction) }
+
+// assemble returns the composition of the mass fractions c of the peaks.
+func (s *Solver) assemble(dst Composition, c []float64) {
+	for i, m := range s.known {
+		dst.Mass[i] = MassFraction(m)
+	}
+	for i, at := range s.measured {
+		dst.Mass[at] = MassFraction(c[i])
+	}
+	if s.rule < 0 {
+		return
+	}
+	sum, held := 0.0, 0.0
+	for i, m := range dst.Mass {
+		if i != s.rule {
+			sum += float64(m)
+			held += max(float64(m), 0) * s.bound[i]
+		}
+	}
+	if s.opt.Rule == ByDifference {
+		held = 1 - sum
+	}
+	dst.Mass[s.rule] = MassFraction(held)
+}
+
+// evaluate runs the model at the trial and reports whether it agrees with the
+// k-ratios.
+func (it *iteration) evaluate() (done bool, err error) {
+	it.s.assemble(it.trial, it.c)
+	if err := it.s.model.Factors(it.f, it.trial); err != nil {
+		return false, err
+	}
+	it.steps++
+	it.worst = 0
+	off := 0.0
+	for i, k := range it.ks {
+		if k.Value <= 0 {
+			continue // its fraction follows from f at the end
+		}
+		it.worst = max(it.worst, math.Abs(k.Value-it.c[i]*it.f[i]))
+		off = max(off, math.Abs(k.Value/it.f[i]-it.c[i]))
+	}
+	if it.worst < it.bestAt {
+		it.bestAt = it.worst
+		copy(it.best, it.c)
+	}
+	return it.worst <= it.s.opt.Tolerance && off <= it.s.opt.Tolerance, nil
+}
+
+// simple takes the step C = k_measured·C/k.
+func (it *iteration) simple() bool {
+	for i, k := range it.ks {
+		it.c[i] = within(k.Value / it.f[i])
+	}
+	return true
+}
+
+// hyperbolic takes the guarded hyperbolic step.
+func (it *iteration) hyperbolic() bool {
+	if it.worst > it.previous && !it.halved {
+		for i := range it.c {
+			it.c[i] = (it.c[i] + it.last[i]) / 2
+		}
+		it.halved = true
+		return true
+	}
+	it.previous, it.halved = it.worst, false
+	copy(it.last, it.c)
+	for i, k := range it.ks {
+		c := it.c[i]
+		pure := it.s.pure[i]
+		kc, km := c*it.f[i]/pure, k.Value/pure // relative to the pure element
+		next := k.Value / it.f[i]
+		if c > 0 && c < 1 && kc > 0 && kc < 1 && km > 0 && km < 1 {
+			alpha := c * (1 - kc) / (kc * (1 - c))
+			next = km * alpha / (1 - km*(1-alpha))
+		}
+		it.c[i] = within(next)
+	}
+	return true
+}
+
+// result returns the composition at the trial, or at the best trial if it did
+// not converge.
+func (it *iteration) result(status Status) Result {
+	s := it.s
+	r := Result{Status: status, Steps: it.steps, Residual: it.worst, TotalByRule: s.opt.Rule == ByDifference}
+	if status == NotConverged {
+		copy(it.c, it.best)
+		r.Residual = it.bestAt
+	}
+	for i, k := range it.ks {
+		// The last simple step, below the tolerance; a k-ratio that is not
+		// positive gets its fraction here.
+		if status == Converged || k.Value <= 0 {
+			it.c[i] = k.Value / it.f[i]
+		}
+	}
+	s.assemble(it.trial, it.c)
+	r.Composition = Composition{Elements: slices.Clone(s.elements), Mass: it.trial.Mass}
+	if !s.opt.SkipCovariance {
+		r.Composition.Covariance = it.covariance()
+		it.steps += len(it.ks)
+	}
+	return r
+}
+
+// covariance propagates the variances of the k-ratios, taken as independent,
+// through the model: Σ_C = J⁻¹ Σ_k J⁻ᵀ with J = ∂k/∂C by one-sided differences,
+// and from the measured elements to the one found by rule. It is nil when an
+// uncertainty is not known or J is singular.
+func (it *iteration) covariance() []float64 {
+	s, n := it.s, len(it.ks)
+	for _, k := range it.ks {
+		if !(k.Sigma > 0) {
+			return nil
+		}
+	}
+	jac := mat.NewDense(n, n, nil)
+	base, moved := make([]float64, n), make([]float64, n)
+	c := append([]float64(nil), it.c...)
+	trial := Composition{Elements: s.elements, Mass: make([]MassFraction, len(s.elements))}
+	at := func(dst []float64) error {
+		s.assemble(trial, c)
+		if err := s.model.Factors(dst, trial); err != nil {
+			return err
+		}
+		for i := range dst {
+			dst[i] *= c[i]
+		}
+		return nil
+	}
+	if at(base) != nil {
+		return nil
+	}
+	const h = 1e-5 // the model is smooth; rounding is about 1e-11/h of it
+	for j := range n {
+		keep := c[j]
+		c[j] += h
+		if at(moved) != nil {
+			return nil
+		}
+		c[j] = keep
+		for i := range n {
+			jac.Set(i, j, (moved[i]-base[i])/h)
+		}
+	}
+	var inv mat.Dense
+	if inv.Inverse(jac) != nil {
+		return nil
+	}
+	// Rows of full: every element; columns: the k-ratios.
+	all := len(s.elements)
+	full := make([]float64, all*n)
+	for i, row := range s.measured {
+		for j := range n {
+			d := inv.At(i, j)
+			full[row*n+j] = d
+			switch {
+			case s.rule < 0:
+			case s.opt.Rule == ByDifference:
+				full[s.rule*n+j] -= d
+			case it.c[i] > 0:
+				full[s.rule*n+j] += d * s.bound[row]
+			}
+		}
+	}
+	out := make([]float64, all*all)
+	for a := range all {
+		for b := range all {
+			v := 0.0
+			for j, k := range it.ks {
+				v += full[a*n+j] * full[b*n+j] * k.Sigma * k.Sigma
+			}
+			out[a*all+b] = v
+		}
+	}
+	return out
+}
