@@ -1,6 +1,12 @@
 package matrix
 
-import "math"
+import (
+	"fmt"
+	"math"
+
+	"example.org/fleck/quant"
+	"example.org/fleck/spectra/xray"
+)
 
 // Curve is a depth distribution φ(ρz) of ionisations: at mass depth x (g/cm²),
 // relative to a thin isolated layer of the same material.
@@ -56,4 +62,41 @@ func (p parabola) rising(chi, a, b float64) float64 {
 func (p parabola) sinking(chi, a, b float64) float64 {
 	// Mirror the slice: with y = a+b−x it is a rising integral.
 	return parabola{p.a, a + b - p.r, p.b}.rising(chi, a, b)
+}
+
+// DepthCurve returns the depth distribution of the ionisations of shell s of
+// element z in a bulk material, for a beam at normal incidence. ModelZAF has
+// none. The element need not be in the material.
+func DepthCurve(m xray.Material, z xray.Element, s xray.Shell, beam xray.Energy, model Model) (Curve, error) {
+	if err := checkMaterial(m); err != nil {
+		return nil, fmt.Errorf("matrix: %w", err)
+	}
+	edge, ok := z.Edge(s)
+	if !ok || !(beam > edge) || beam > quant.MaxBeamEnergy {
+		return nil, fmt.Errorf("matrix: a beam of %g keV does not ionise %s %s (edge %g keV, beam up to %g keV)", beam.KeV(), z, s, edge.KeV(), quant.MaxBeamEnergy.KeV())
+	}
+	sum := 0.0
+	for _, c := range m.Components {
+		sum += c.MassFraction
+	}
+	var cs []constituent
+	for _, c := range m.Components {
+		cs = append(cs, constituent{float64(c.Element), c.Element.AtomicWeight(), c.MassFraction / sum})
+	}
+	t := newTarget(cs)
+	l := level{z: float64(z), edge: edge.KeV(), m: exponentOf(z, s)}
+	var c Curve
+	var err error
+	switch model {
+	case ModelPAP:
+		c, err = newPAP(t.pap(l, beam.KeV()))
+	case ModelXPP:
+		c, err = t.xpp(l, beam.KeV())
+	default:
+		return nil, fmt.Errorf("matrix: model %s has no depth curve; use PAP or XPP", model)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("matrix: %s of %s %s at %g keV: %w", model, z, s, beam.KeV(), err)
+	}
+	return c, nil
 }
