@@ -282,3 +282,16 @@ func channelRange(n int, c Calibration, lo, hi float64) (int, int) {
 	last := int(math.Ceil((hi-c.OffsetEV)/c.GainEV + 0.5))
 	return max(first, 0), min(last, n)
 }
+
+// AddLine is AddPeak with what the detector makes of the line besides: its
+// silicon escape peak and the Si K raised in the dead layer. area is the counts
+// in the full-energy peak.
+func (d Detector) AddLine(dst []float64, c Calibration, e xray.Energy, area float64) {
+	d.AddPeak(dst, c, e, area)
+	if r := d.EscapeRatio(e); r > 0 {
+		d.AddPeak(dst, c, e-SiliconKEnergy, area*r)
+	}
+	if f := d.InternalFluorescence(e); f > 0 {
+		d.AddPeak(dst, c, SiliconKEnergy, area*f)
+	}
+}
