@@ -10,6 +10,7 @@ import (
 	"os"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 
 	"example.org/fleck/maps"
@@ -82,7 +83,7 @@ func TestFixtures(t *testing.T) {
 		{"small_c.npy", Options{}, smallCube(), U16, "shape [2 3 4] taken as y,x,c"},
 		{"small_c.npy", Options{Axes: "y,x,c"}, smallCube(), U16, ""},
 		{"small_f.npy", Options{Axes: "y,x,c"}, smallCube(), U16, ""},
-		{"small_be.npy", Options{Axes: "yxc"[:1] + ",x,c"}, smallCube(), U16, ""},
+		{"small_be.npy", Options{Axes: "Y X C"}, smallCube(), U16, ""},
 		{"small_v2.npy", Options{Axes: "y,x,c"}, smallCube(), U16, ""},
 		{"small_v3.npy", Options{Axes: "y,x,c"}, smallCube(), U16, ""},
 		{"small_c.npy.gz", Options{Axes: "y,x,c"}, smallCube(), U16, ""},
@@ -312,6 +313,38 @@ func TestFileClose(t *testing.T) {
 		}
 		if err := f.Close(); err != nil {
 			t.Error(err)
+		}
+	}
+}
+
+// TestFileWorkers sums one file with different numbers of workers, several
+// times at once; all sums must be the same.
+func TestFileWorkers(t *testing.T) {
+	m := spectrumCube(t, 16, 24, 256, 0.5)
+	want, err := SumSpectra(context.Background(), m, 1, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, order := range []string{"yxc", "cyx"} {
+		data := rawBytes(m, order, false)
+		n := map[byte]int{'y': 24, 'x': 16, 'c': 256}
+		opt := raw([]int{n[order[0]], n[order[1]], n[order[2]]}, spell(order))
+		for name, data := range map[string][]byte{"raw": data, "gzip": gz(data), "zstd": zst(t, data)} {
+			f, err := Open(memFile(string(data)), "f", opt)
+			if err != nil {
+				t.Fatal(err)
+			}
+			var wg sync.WaitGroup
+			for _, workers := range []int{1, 2, 3, 8} {
+				wg.Go(func() {
+					got, err := SumSpectra(context.Background(), f, workers, nil)
+					if err != nil || !slices.Equal(got.Sum, want.Sum) || !slices.Equal(got.MaxPixel, want.MaxPixel) || !slices.Equal(got.PixelTotals.V, want.PixelTotals.V) {
+						t.Errorf("%s %s, %d workers: sums differ (%v)", name, order, workers, err)
+					}
+				})
+			}
+			wg.Wait()
+			f.Close()
 		}
 	}
 }

@@ -69,13 +69,23 @@ func (r *sequentialRows) readRow(dst []uint32) error {
 		return r.l.badValue(r.name, int64(r.y)*int64(len(dst))+int64(i), why)
 	}
 	if r.tmp != nil {
-		for c := range r.l.c {
-			for x, n := range r.tmp[c*r.l.w : (c+1)*r.l.w] {
-				dst[x*r.l.c+c] = n
+		spread(dst, r.tmp, r.l.w, r.l.c)
+	}
+	return nil
+}
+
+// spread turns a row [c][x] into [x][c], some channels at a time.
+func spread(dst, src []uint32, w, channels int) {
+	for c0 := 0; c0 < channels; c0 += channelGroup {
+		c1 := min(c0+channelGroup, channels)
+		for x := range w {
+			from := src[c0*w+x:]
+			out := dst[x*channels+c0 : x*channels+c1]
+			for k := range out {
+				out[k] = from[k*w]
 			}
 		}
 	}
-	return nil
 }
 
 func (r *sequentialRows) Close() error {
@@ -175,9 +185,11 @@ func (r *blockRows) fill() error {
 	if slow == 'c' {
 		group = min(channelGroup, n)
 	}
-	plane := b * m
+	// One line more than needed: planes whose distance is a power of two would
+	// compete for the same places of the cache.
+	stride := b*m + channelGroup
 	if r.piece == nil {
-		r.piece = make([]uint32, group*r.rows*m)
+		r.piece = make([]uint32, group*(r.rows*m+channelGroup))
 	}
 	// Within a plane the value of row y and other index k stands at y·stepY + k·stepO.
 	stepY, stepO := m, 1
@@ -187,7 +199,7 @@ func (r *blockRows) fill() error {
 	for i := 0; i < n; i += group {
 		g := min(group, n-i)
 		for k := range g {
-			if err := r.readPlane(r.piece[k*plane:(k+1)*plane], i+k, m); err != nil {
+			if err := r.readPlane(r.piece[k*stride:k*stride+b*m], i+k, m); err != nil {
 				return err
 			}
 		}
@@ -198,14 +210,18 @@ func (r *blockRows) fill() error {
 					from := r.piece[y*stepY+x*stepO:]
 					out := row[x*l.c+i : x*l.c+i+g]
 					for k := range out {
-						out[k] = from[k*plane]
+						out[k] = from[k*stride]
 					}
 				}
 				continue
 			}
-			out := row[i*l.c : (i+1)*l.c]
+			out, from := row[i*l.c:(i+1)*l.c], r.piece[y*stepY:]
+			if stepO == 1 {
+				copy(out, from)
+				continue
+			}
 			for c := range out {
-				out[c] = r.piece[y*stepY+c*stepO]
+				out[c] = from[c*stepO]
 			}
 		}
 	}
