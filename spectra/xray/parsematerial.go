@@ -5,6 +5,7 @@ import (
 	"math"
 	"strconv"
 	"strings"
+	"unicode"
 	"unicode/utf8"
 )
 
@@ -25,6 +26,9 @@ const (
 	maxMaterialLength = 400 // bytes
 	maxNesting        = 20  // parentheses inside parentheses
 	maxCount          = 1e6 // atoms of one symbol
+	minCount          = 1e-6
+	maxQualifier      = 1e9 // in the unit given
+	minQualifier      = 1e-9
 )
 
 // ParseMaterial reads a material: a composition, then qualifiers, each after a colon and with its unit.
@@ -74,6 +78,9 @@ func (p *materialParser) material() (Material, error) {
 	for i, r := range p.input {
 		if r == utf8.RuneError {
 			return m, p.errorAt(i, "not valid UTF-8")
+		}
+		if unicode.IsControl(r) {
+			return m, p.errorAt(i, "control character %q", r)
 		}
 	}
 	composition, qualifiers, _ := strings.Cut(p.input, ":")
@@ -170,8 +177,8 @@ func (p *materialParser) formula() ([]Component, error) {
 				return nil, err
 			}
 			if ok {
-				if v <= 0 || v > maxCount {
-					return nil, p.errorAt(start, "coefficient %s; want more than 0 and at most %g", p.input[start:p.pos], maxCount)
+				if v < minCount || v > maxCount {
+					return nil, p.errorAt(start, "coefficient %s; want %g to %g", p.input[start:p.pos], minCount, maxCount)
 				}
 				coefficient = v
 				p.name.WriteString(p.input[start:p.pos])
@@ -274,11 +281,13 @@ func (p *materialParser) group() (map[Element]float64, error) {
 func (p *materialParser) count(unit int) (float64, error) {
 	start := p.pos
 	if p.peek() == '.' {
-		if p.pos++; isDigit(p.peek()) {
+		for p.pos++; isDigit(p.peek()); p.pos++ {
+		}
+		if p.pos > start+1 && (isUpper(p.peek()) || p.peek() == '(') {
 			return 0, p.pointError(unit, start, start)
 		}
 		p.pos = start
-		return 0, p.unexpected("a symbol, a count, a parenthesis, · or *")
+		return 0, p.unexpected("a symbol, a count with a digit before the point, a parenthesis, · or *")
 	}
 	v, ok, err := p.number()
 	if err != nil || !ok {
@@ -288,8 +297,8 @@ func (p *materialParser) count(unit int) (float64, error) {
 	if point := strings.IndexByte(text, '.'); point >= 0 && v >= 1 && (isUpper(p.peek()) || p.peek() == '(') {
 		return 0, p.pointError(unit, start, start+point)
 	}
-	if v <= 0 || v > maxCount {
-		return 0, p.errorAt(start, "count %s; want more than 0 and at most %g", text, maxCount)
+	if v < minCount || v > maxCount {
+		return 0, p.errorAt(start, "count %s; want %g to %g", text, minCount, maxCount)
 	}
 	p.name.WriteString(text)
 	return v, nil
@@ -335,8 +344,8 @@ func (p *materialParser) alloy() ([]Component, error) {
 			return nil, p.errorAt(start, "no mass percent; %s", form)
 		}
 		text := p.input[start:p.pos]
-		if v <= 0 || v >= 100 {
-			return nil, p.errorAt(start, "mass percent %s; want more than 0 and less than 100", text)
+		if v < minCount || v >= 100 {
+			return nil, p.errorAt(start, "mass percent %s; want at least %g and less than 100", text, minCount)
 		}
 		at := p.pos
 		z, err := p.symbol("an element symbol after the mass percent")
@@ -374,8 +383,8 @@ func (p *materialParser) qualifiers(m *Material, colon int, text string) error {
 		unit := p.input[at:]
 		unit, _, _ = strings.Cut(unit, ":")
 		p.pos += len(unit)
-		if !(v > 0) {
-			return p.errorAt(start, "%s is not more than 0", p.input[start:p.pos])
+		if v < minQualifier || v > maxQualifier {
+			return p.errorAt(start, "%s is out of range; want %g to %g in the unit given", p.input[start:p.pos], minQualifier, maxQualifier)
 		}
 		var target *float64
 		var what string

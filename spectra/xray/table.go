@@ -37,7 +37,8 @@ type table struct {
 	weight, density [MaxElement + 1]float64
 	shells          [MaxElement + 1][numInner]shellRow
 	ck              [MaxElement + 1][numInner][numInner]float64
-	lines           [MaxElement + 1][]Line // by family, then energy; lines without a rate included
+	lines           [MaxElement + 1][]Line         // by family, then energy; lines without a rate included
+	radiates        [MaxElement + 1][numInner]bool // the sub-shell has a line with a rate
 	grids           [MaxElement + 1]grid
 	checksum        string
 }
@@ -90,9 +91,10 @@ func readTables() (*table, error) {
 		t.ck[r.element()][r.shell("from")][r.shell("to")] = r.number("probability")
 	}
 	for _, r := range files["lines.csv"] {
-		z := r.element()
-		t.lines[z] = append(t.lines[z], Line{Element: z, Initial: r.shell("initial"), Final: r.shell("final"),
-			Energy: Energy(r.number("energy_ev")), Rate: r.number("rate"), Source: sources[r.text("energy_source")]})
+		l := Line{Element: r.element(), Initial: r.shell("initial"), Final: r.shell("final"),
+			Energy: Energy(r.number("energy_ev")), Rate: r.number("rate"), Source: sources[r.text("energy_source")]}
+		t.lines[l.Element] = append(t.lines[l.Element], l)
+		t.radiates[l.Element][l.Initial] = t.radiates[l.Element][l.Initial] || l.Rate > 0
 	}
 	for _, r := range files["attenuation.csv"] {
 		g := &t.grids[r.element()]

@@ -31,7 +31,7 @@ func FamilyWeights(z Element, f Family, beam Energy) []WeightedLine {
 
 // ProductionCrossSection returns the photons of one family per atom and per electron of the beam energy in a unit area,
 // in cm²: the sum over sub-shells of ionisation, Coster-Kronig transfer and yield. It is 0 for a beam at or below all
-// edges, and for the beam 0.
+// edges, for the beam 0, and for a family without lines in the tables.
 func ProductionCrossSection(z Element, f Family, beam Energy) float64 {
 	if !(beam > 0) {
 		return 0
@@ -55,7 +55,9 @@ func familyPhotons(z Element, f Family, beam Energy) (photons [numInner]float64)
 		for from := first; from < s; from++ {
 			vacancies[s] += z.CosterKronig(from, s) * vacancies[from]
 		}
-		photons[s] = vacancies[s] * z.Yield(s)
+		if tables().radiates[z][s] {
+			photons[s] = vacancies[s] * z.Yield(s)
+		}
 	}
 	return photons
 }
