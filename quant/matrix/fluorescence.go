@@ -148,7 +148,8 @@ func (s *stack) fluoresce(first, last int) {
 			for k := first; k < last; k++ {
 				l := &s.a.lines[k]
 				tau := x.tau[l.level]
-				if tau == 0 {
+				lv := &s.a.levels[l.level]
+				if tau == 0 || s.a.closedForm(x, lv) {
 					continue
 				}
 				if !ready {
@@ -159,10 +160,17 @@ func (s *stack) fluoresce(first, last int) {
 					s.newSource(curve, i, x.mu, &src)
 					ready = true
 				}
-				lv := &s.a.levels[l.level]
 				// One direct ionisation per area is worth σ/A; the mass fraction
 				// of the excited element cancels.
 				f := photons * tau * s.a.atoms[lv.atom].weight / lv.cross
+				if s.a.opt.Model == ModelZAF {
+					// In the units of ZAF: γ of the curve times direct.
+					own := s.curve(0, l.level)
+					if s.err != nil {
+						return
+					}
+					f *= s.direct[0][k] / own.Emitted(s.chi[0][k], 0, math.Inf(1))
+				}
 				for t := range s.slabs {
 					s.second[t][k] += f * s.out[t][k] * s.excite(&src, t, s.chi[t][k])
 				}

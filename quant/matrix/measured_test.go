@@ -61,29 +61,74 @@ func (s *spread) rms() float64 {
 	return math.Sqrt(max(s.sq/float64(s.n)-m*m, 0)) / m
 }
 
-func TestBastinAll(t *testing.T) {
+// bastinSpreads returns mean and spread of k_calculated/k_measured by name: all
+// films, films by substrate, substrate lines inside 0.8–1.2 and by family.
+func bastinSpreads(t testing.TB, opt Options) map[string]*spread {
 	by := map[string]*spread{}
-	get := func(k string) *spread {
-		if by[k] == nil {
-			by[k] = &spread{}
+	add := func(name string, q float64) {
+		if by[name] == nil {
+			by[name] = &spread{}
 		}
-		return by[k]
+		by[name].add(q)
 	}
-	for _, f := range []Fluorescence{NoFluorescence, Characteristic} {
-		for _, r := range bastin(t) {
-			q := predictFilm(t, r, Options{Fluorescence: f}) / r.k
-			if r.peak.Element == aluminium {
-				get(f.String() + " film").add(q)
-				get(f.String() + " film " + r.substrate.Symbol()).add(q)
-			} else if q > 0.8 && q < 1.2 {
-				get(f.String() + " substrate").add(q)
-				get(f.String() + " substrate " + r.peak.Family.String()).add(q)
-			} else {
-				get("outside").add(q)
+	for _, r := range bastin(t) {
+		q := predictFilm(t, r, opt) / r.k
+		switch {
+		case r.peak.Element == aluminium:
+			add("film", q)
+			add("film on "+r.substrate.Symbol(), q)
+			if r.k >= 0.05 {
+				add("film k >= 0.05", q)
 			}
+		case q > 0.8 && q < 1.2:
+			add("substrate", q)
+			add("substrate "+r.peak.Family.String(), q)
+		default:
+			add("substrate outside 0.8-1.2", q)
 		}
 	}
-	for k, s := range by {
-		t.Logf("%-30s %4d  %.4f  %.2f %%", k, s.n, s.mean(), 100*s.rms())
+	return by
+}
+
+// TestMeasuredFilms compares with measured k-ratios of Al films and their
+// substrates, Bastin & Heijligers 2000, part I (see testdata/bastin.csv). Their
+// own model, its film weighting fitted to these data, reaches 1.0093 and 4.25 %
+// on all 1060 films, 1.0125 and 3.67 % on 829 of 872 substrate values. Nothing
+// here is fitted to them. The means by substrate, without fluorescence, were
+// also computed by an independent script; they are given to three digits, and
+// the attenuation of Al K differs by up to 0.3 %.
+func TestMeasuredFilms(t *testing.T) {
+	by := bastinSpreads(t, Options{Fluorescence: NoFluorescence})
+	for sym, want := range map[string]float64{
+		"Be": 0.978, "B": 0.973, "Si": 0.940, "Cr": 1.017, "Fe": 1.031, "Cu": 1.030, "Ge": 1.037,
+		"Mo": 1.048, "Ru": 1.042, "Pd": 1.061, "Hf": 1.066, "Pt": 1.064, "Bi": 1.068,
+	} {
+		within(t, "mean of films on "+sym, by["film on "+sym].mean(), want, 2e-3)
 	}
+	limits := []struct {
+		name      string
+		mean, rms float64 // accepted distance of the mean from 1, and spread
+	}{
+		{"film", 0.035, 0.055},
+		{"film k >= 0.05", 0.03, 0.05},
+		{"substrate", 0.015, 0.04},
+		{"substrate K", 0.015, 0.036},
+		{"substrate L", 0.015, 0.043},
+		{"substrate M", 0.015, 0.04},
+	}
+	for _, l := range limits {
+		s := by[l.name]
+		t.Logf("%-16s n %d mean %.4f rms %.2f %%", l.name, s.n, s.mean(), 100*s.rms())
+		if math.Abs(s.mean()-1) > l.mean || s.rms() > l.rms {
+			t.Errorf("%s: mean %.4f, rms %.2f %%; limits 1 ± %.3f and %.2f %%", l.name, s.mean(), 100*s.rms(), l.mean, 100*l.rms)
+		}
+	}
+	// With the fluorescence of Al by Si K the films on Si come up to 0.983.
+	si := &spread{}
+	for _, r := range bastin(t) {
+		if r.peak.Element == aluminium && r.substrate == 14 {
+			si.add(predictFilm(t, r, Options{}) / r.k)
+		}
+	}
+	within(t, "mean of films on Si with fluorescence", si.mean(), 0.983, 3e-3)
 }

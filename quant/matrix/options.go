@@ -36,9 +36,11 @@ type Fluorescence uint8
 // Kinds of secondary fluorescence.
 const (
 	// Characteristic counts the ionisations by characteristic lines, integrated
-	// over the depth curve (5.2); the default. ModelZAF uses Reed instead.
+	// over the depth curve (5.2); the default. ModelZAF takes CharacteristicReed
+	// instead, with the curve of PAP where Reed has no form.
 	Characteristic Fluorescence = iota
-	// CharacteristicReed uses the closed form of Reed 1965 (5.1); bulk only.
+	// CharacteristicReed uses the closed form of Reed 1965 (5.1) for K lines
+	// excited by K lines and L by L, the integral for the rest; bulk only.
 	CharacteristicReed
 	// WithContinuum adds the ionisations by the continuum (5.4) to
 	// Characteristic; bulk only. It counts for edges above 5 keV beside elements

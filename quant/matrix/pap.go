@@ -90,7 +90,7 @@ func (c PAP) Value(x float64) float64 {
 	switch {
 	case x < 0 || x >= c.Rx:
 		return 0
-	case x <= c.Rc:
+	case x < c.Rc:
 		return c.upper.at(x)
 	}
 	return c.lower.at(x)

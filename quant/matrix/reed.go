@@ -9,6 +9,11 @@ import (
 // reedTerm is the closed form of Reed S J B (1965) Brit. J. Appl. Phys. 16, 913
 // for one line i excited by one line j of a bulk specimen (5.1); coefficients
 // from memory, unverified, within 1–6 % of the integral (5.2) for K by K.
+//
+// It is used for K lines excited by K lines and L by L. For lines of different
+// families the paper multiplies by a constant for the ratio of L to K
+// ionisations, of which two values and both directions are remembered; there,
+// and where M lines take part, the integral is used instead.
 type reedTerm struct {
 	share     float64 // share of line j in its family
 	c         float64 // mass fraction of element j
@@ -19,7 +24,6 @@ type reedTerm struct {
 	ai, aj    float64 // atomic weights
 	edgeI     float64 // keV
 	edgeJ     float64 // keV
-	families  float64 // P_ij, see reedFactor
 	beam      float64 // keV
 }
 
@@ -28,22 +32,14 @@ func (r reedTerm) gamma() float64 {
 	x := r.chi / r.muExciter
 	y := zafSigma(r.edgeJ, r.beam) / r.muExciter
 	drive := math.Pow((r.beam/r.edgeJ-1)/(r.beam/r.edgeI-1), 1.67)
-	return 0.5 * r.families * r.share * r.c * r.tau / r.muExciter * r.yield * r.ai / r.aj * drive *
+	return 0.5 * r.share * r.c * r.tau / r.muExciter * r.yield * r.ai / r.aj * drive *
 		(math.Log1p(x)/x + math.Log1p(y)/y)
 }
 
-// reedFactor returns P of (5.1): 1 within a family, 0.24 for K excited by L and
-// its inverse 4.2 for L by K; 0, not covered, for M lines.
-func reedFactor(excited, exciting xray.Family) float64 {
-	switch {
-	case excited == xray.FamilyM || exciting == xray.FamilyM:
-		return 0
-	case excited == exciting:
-		return 1
-	case excited == xray.FamilyK:
-		return 0.24
-	}
-	return 4.2
+// closedForm reports whether Reed's formula stands for an exciter and a level.
+func (a *assembly) closedForm(x *exciter, lv *sublevel) bool {
+	from := a.levels[x.level].shell.Family()
+	return a.opt.Fluorescence == CharacteristicReed && from == lv.shell.Family() && from != xray.FamilyM
 }
 
 // reed adds the closed form of the lines [first, last) to second; the
@@ -60,7 +56,7 @@ func (s *stack) reed(first, last int) {
 		for k := first; k < last; k++ {
 			level := s.a.lines[k].level
 			lv := &s.a.levels[level]
-			if x.tau[level] == 0 {
+			if x.tau[level] == 0 || !s.a.closedForm(x, lv) {
 				continue
 			}
 			term := reedTerm{
@@ -68,7 +64,6 @@ func (s *stack) reed(first, last int) {
 				muExciter: mix(b.c, x.mu), chi: s.chi[0][k],
 				yield: x.yield, ai: s.a.atoms[lv.atom].weight, aj: s.a.atoms[x.atom].weight,
 				edgeI: lv.edge, edgeJ: from.edge, beam: s.a.beam,
-				families: reedFactor(lv.shell.Family(), from.shell.Family()),
 			}
 			s.second[0][k] += term.gamma() * s.direct[0][k]
 		}

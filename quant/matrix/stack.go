@@ -97,11 +97,11 @@ func (s *stack) setThickness(t []float64) {
 
 // evaluate fills area, direct and second of the lines [first, last).
 func (s *stack) evaluate(first, last int) error {
+	s.forget()
 	if s.a.opt.Model == ModelZAF {
 		s.classical(first, last)
-		return nil
+		return s.err
 	}
-	s.forget()
 	for i := range s.slabs {
 		b := &s.slabs[i]
 		for k := first; k < last; k++ {
@@ -117,15 +117,7 @@ func (s *stack) evaluate(first, last int) error {
 			s.second[i][k] = 0
 		}
 	}
-	switch s.a.opt.Fluorescence {
-	case Characteristic, WithContinuum:
-		s.fluoresce(first, last)
-	case CharacteristicReed:
-		s.reed(first, last)
-	}
-	if s.a.opt.Fluorescence == WithContinuum {
-		s.fluoresceContinuum(first, last)
-	}
+	s.excited(first, last)
 	return s.err
 }
 
@@ -186,8 +178,18 @@ func (s *stack) classical(first, last int) {
 		s.area[0][k] = zafGenerated(b.cs, edge, s.a.beam)
 		s.direct[0][k] = s.area[0][k] * zafAbsorption(b.cs, edge, s.a.beam, s.chi[0][k])
 		s.second[0][k] = 0
+		s.out[0][k] = 1
 	}
+	s.excited(first, last)
+}
+
+// excited adds the fluorescence asked for to second.
+func (s *stack) excited(first, last int) {
 	if s.a.opt.Fluorescence == CharacteristicReed {
 		s.reed(first, last)
+	}
+	s.fluoresce(first, last) // no exciters with NoFluorescence
+	if s.a.opt.Fluorescence == WithContinuum {
+		s.fluoresceContinuum(first, last)
 	}
 }
