@@ -28,6 +28,10 @@ type Detector struct {
 	// DeadLayerNM is the inactive silicon at the entrance, ActiveUM the
 	// charge-collecting depth.
 	DeadLayerNM, ActiveUM float64
+	// ExtraUgCm2 is a correction to the window: mass depths of silicon, oxygen
+	// and carbon in µg/cm² beyond what Window and DeadLayerNM state, as refined
+	// by a fit; negative means less.
+	ExtraUgCm2 [3]float64
 	// PulsePairS is the pulse-pair resolution, s.
 	PulsePairS float64
 	// SolidAngleSr is the solid angle seen from the beam spot, sr.
@@ -67,6 +71,9 @@ func DefaultDetector() Detector {
 		SolidAngleSr: 0.012,
 	}
 }
+
+// ExtraElements returns the elements of Detector.ExtraUgCm2.
+func ExtraElements() [3]xray.Element { return [3]xray.Element{silicon, 8, 6} }
 
 type part struct {
 	z xray.Element
@@ -135,6 +142,11 @@ func (d Detector) Efficiency(e xray.Energy) float64 {
 		t *= d.GridOpen + (1-d.GridOpen)*math.Exp(-mu*d.GridUM*1e-4)
 	}
 	t *= math.Exp(-mu * d.DeadLayerNM * 1e-7)
+	for i, z := range ExtraElements() {
+		if x := d.ExtraUgCm2[i]; x != 0 {
+			t *= math.Exp(-float64(z.Attenuation(e)) * x * 1e-6)
+		}
+	}
 	photo := float64(silicon.Photo(e)) * siliconDensity
 	return t * (1 - math.Exp(-photo*d.ActiveUM*1e-4))
 }

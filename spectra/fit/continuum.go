@@ -44,8 +44,6 @@ type continuumTable struct {
 // refined.
 const absorbers = 3
 
-var absorberElements = [absorbers]xray.Element{14, 8, 6}
-
 // continuumStepEV is the grid of the continuum table; far below any FWHM.
 const continuumStepEV = 4.0
 
@@ -70,7 +68,7 @@ func newContinuumTable(det spectra.Detector, spec Specimen, e0, lowEV, highEV fl
 			t.open[i] = eff / float64(e)
 		}
 		t.sigma[i] = det.FWHM(e) / 2.3548
-		for j, z := range absorberElements {
+		for j, z := range spectra.ExtraElements() {
 			t.mu[j][i] = float64(z.Attenuation(e)) * 1e-6
 		}
 	}

@@ -124,6 +124,9 @@ func (p shape) calibration() spectra.Calibration {
 func (p shape) detector(base spectra.Detector) spectra.Detector {
 	base.NoiseEV, base.FanoEV = p[noiseParameter], p[fanoParameter]
 	base.LossDepthNM, base.LossFraction = p[lossParameter], p[fractionParameter]
+	for j := range absorbers {
+		base.ExtraUgCm2[j] += p[int(absorberParameter)+j]
+	}
 	return base
 }
 

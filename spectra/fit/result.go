@@ -48,9 +48,8 @@ type Result struct {
 	Continuum        []float64 // both over the fitted channels
 	PileUp           []float64 // nil when there is no term
 	PileUpCounts     float64
-	Absorber         [3]float64 // refined extra mass depth of Si, O, C in front of the crystal, µg/cm²
-	SiliconCounts    float64    // Si K from the detector itself; 0 when silicon is a fitted element
-	SpecimenName     string     // "" = no specimen absorption
+	SiliconCounts    float64 // Si K from the detector itself; 0 when silicon is a fitted element
+	SpecimenName     string  // "" = no specimen absorption
 	Status           Status
 	Iterations       int
 	Warnings         []string

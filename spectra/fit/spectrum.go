@@ -161,7 +161,6 @@ func (r *Result) finish(sc *scorer, s state) {
 	r.Iterations = sc.iter
 	r.Calibration = s.shape.calibration()
 	r.Detector = s.shape.detector(d.base)
-	r.Absorber = [3]float64(s.shape[absorberParameter:])
 	d.columns(sc.cols, s.shape)
 	r.Model = make([]float64, d.hi-d.lo)
 	sc.combine(r.Model, sc.cols, &s)

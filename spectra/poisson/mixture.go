@@ -101,7 +101,7 @@ type MixtureResult struct {
 	// Outside is the number of counts in channels where every template is
 	// zero. No amplitude can explain them; they take no part in the fit.
 	Outside float64
-	// Status is Converged if the amplitudes lie within about 1e-9 standard
+	// Status is Converged if the amplitudes lie within about 1e-7 standard
 	// deviations of the optimum.
 	Status Status
 	// Iterations is the number of Newton steps.
@@ -121,7 +121,9 @@ type MixtureScratch struct {
 	count      []float64 // their counts
 	t          []float64 // templates at these channels, k rows
 	b          []float64 // weighted templates, one row per free template
+	root       []float64 // square roots of the counts
 	mean, next []float64 // expected counts there, current and trial
+	inverse    []float64 // 1/mean
 	weight     []float64
 	a, trial   []float64 // amplitudes of unit-sum templates
 	grad, step []float64

@@ -103,16 +103,24 @@ func negBinLogPMF(n int, mu, k float64) float64 {
 
 // logRising returns ln Γ(n+k) − ln Γ(k).
 func logRising(n int, k float64) float64 {
-	if n > 1000 {
-		a, _ := math.Lgamma(float64(n) + k)
+	fn := float64(n)
+	switch {
+	case n <= 64:
+		var s float64
+		for i := range n {
+			s += math.Log(k + float64(i))
+		}
+		return s
+	case k < 20:
+		a, _ := math.Lgamma(fn + k)
 		b, _ := math.Lgamma(k)
 		return a - b
 	}
-	var s float64
-	for i := range n {
-		s += math.Log(k + float64(i))
-	}
-	return s
+	// Difference of two Stirling series (DLMF 5.11.1), which keeps the digits
+	// when n is small against k; first term left out 1/(1680·k⁷).
+	u, v := 1/(k+fn), 1/k
+	series := func(x float64) float64 { return x / 12 * (1 - x*x/30*(1-x*x*2/7)) }
+	return fn*math.Log(k+fn) + (k-0.5)*math.Log1p(fn/k) - fn + series(u) - series(v)
 }
 
 // ClusteredCounts are the counts of one side of a comparison, one per field,
@@ -285,17 +293,34 @@ func (f *rateFields) root(k float64, first, last int, factor [2]float64) float64
 		return low
 	}
 	// The score changes sign once, between the least and the largest rate of
-	// a field.
-	return bisect(func(r float64) bool {
-		var score float64
+	// a field; Newton steps in the logarithm, bisection where they leave the
+	// bracket.
+	r := math.Min(math.Max(total/area, low), high)
+	for range 100 {
+		var score, slope float64
 		for s := first; s <= last; s++ {
 			for i, n := range f.counts[s] {
 				mu := r * factor[s] * f.exposure[s][i]
-				score += (float64(n) - mu) / (1 + mu/k)
+				w := 1 / (1 + mu/k)
+				score += (float64(n) - mu) * w
+				slope += mu * w * w * (1 + float64(n)/k)
 			}
 		}
-		return score > 0
-	}, low, high)
+		if score > 0 {
+			low = r
+		} else {
+			high = r
+		}
+		next := r * math.Exp(score/slope)
+		if !(next > low && next < high) {
+			next = low + (high-low)/2
+		}
+		if math.Abs(next-r) <= 1e-14*r {
+			return next
+		}
+		r = next
+	}
+	return r
 }
 
 // overK returns the largest value of l over k in (0, +Inf] and where it is.

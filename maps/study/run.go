@@ -1,0 +1,426 @@
+package study
+
+import (
+	"context"
+	"fmt"
+	"math"
+
+	"example.org/fleck/maps"
+	"example.org/fleck/maps/compare"
+	"example.org/fleck/maps/cube"
+	"example.org/fleck/maps/peaks"
+	"example.org/fleck/maps/spots"
+	"example.org/fleck/quant"
+	"example.org/fleck/quant/analysis"
+	"example.org/fleck/quant/template"
+	"example.org/fleck/spectra"
+	"example.org/fleck/spectra/fit"
+	"example.org/fleck/spectra/synth"
+	"example.org/fleck/spectra/xray"
+)
+
+// Run does the whole job. The result is the same for any number of workers.
+func Run(ctx context.Context, s *Study, progress Progress) (*Result, error) {
+	if err := s.check(); err != nil {
+		return nil, err
+	}
+	if progress == nil {
+		progress = func(Stage, int, int) {}
+	}
+	r := &Result{Study: s}
+	if err := r.sum(ctx, progress); err != nil {
+		return nil, err
+	}
+	if err := r.fit(progress); err != nil {
+		return nil, err
+	}
+	if err := r.maps(ctx, progress); err != nil {
+		return nil, err
+	}
+	if err := r.templates(); err != nil {
+		return nil, err
+	}
+	if err := r.spots(ctx, progress); err != nil {
+		return nil, err
+	}
+	if err := r.compare(progress); err != nil {
+		return nil, err
+	}
+	return r, nil
+}
+
+func (r *Result) sum(ctx context.Context, progress Progress) error {
+	s := r.Study
+	total := 0
+	for _, f := range s.Fields {
+		total += f.Source.Header().Height
+	}
+	done := 0
+	for _, f := range s.Fields {
+		h := f.Source.Header()
+		sums, err := cube.SumSpectra(ctx, f.Source, s.Options.Workers, func(d, _ int) { progress(StageSum, done+d, total) })
+		if err != nil {
+			return fmt.Errorf("study: field %q: %w", f.Name, err)
+		}
+		done += h.Height
+		r.Fields = append(r.Fields, FieldResult{Field: f.Field, Input: f.Input, SHA256: f.SHA256, Header: h, Sums: sums})
+		one := peaks.SumSpectrum(h, sums.Sum)
+		if r.Sum == nil {
+			one.Title = s.Title
+			r.Sum = one
+			continue
+		}
+		for c, n := range one.Counts {
+			r.Sum.Counts[c] += n
+		}
+		r.Sum.LiveTimeS += one.LiveTimeS
+		r.Sum.RealTimeS += one.RealTimeS
+	}
+	return nil
+}
+
+// geometry of the measurement.
+func (r *Result) geometry() quant.Geometry {
+	return quant.Geometry{BeamEnergy: r.Sum.BeamEnergy, TakeOff: r.Sum.TakeOff, Tilt: r.Sum.Tilt}
+}
+
+func (r *Result) fit(progress Progress) error {
+	s := r.Study
+	progress(StageFit, 0, 1)
+	low, high := s.Options.LowEV, s.Options.HighEV
+	if low == 0 {
+		low = 200
+	}
+	top := high
+	if top == 0 {
+		top = float64(r.Sum.BeamEnergy)
+	}
+	families := fit.FamiliesOf(s.elements(), r.Sum.BeamEnergy, low, top)
+	if len(families) == 0 {
+		return fmt.Errorf("study: a beam of %g keV excites no line of the elements asked for within %.0f to %.0f eV", r.Sum.BeamEnergy.KeV(), low, top)
+	}
+	opt := fit.Options{Families: families, Detector: s.Detector, LowEV: s.Options.LowEV, HighEV: s.Options.HighEV}
+	var layers []xray.Material
+	if s.Coating != nil {
+		layers = append(layers, *s.Coating)
+	}
+	spec, err := analysis.LayeredSpecimen(layers, s.Substrate, r.geometry())
+	if err != nil {
+		return fmt.Errorf("study: %w", err)
+	}
+	opt.Specimen = spec
+	if r.Fit, err = fit.Spectrum(r.Sum, opt); err != nil {
+		return fmt.Errorf("study: %w", err)
+	}
+	if r.Fit.Status == fit.Empty {
+		return fmt.Errorf("study: the fields hold no counts between %.0f and %.0f eV", r.Fit.Options.LowEV, r.Fit.Options.HighEV)
+	}
+	r.Families = families
+	r.Remarks = append(r.Remarks, r.Fit.Warnings...)
+	progress(StageFit, 1, 1)
+	return nil
+}
+
+func (r *Result) maps(ctx context.Context, progress Progress) error {
+	fitter, err := r.Fit.Freeze()
+	if err != nil {
+		return fmt.Errorf("study: %w", err)
+	}
+	total, done := 0, 0
+	for _, f := range r.Fields {
+		total += f.Header.Height
+	}
+	for i := range r.Fields {
+		f := &r.Fields[i]
+		f.Maps, err = peaks.Fit(ctx, r.Study.Fields[i].Source, fitter, peaks.Options{Workers: r.Study.Options.Workers,
+			Progress: func(d, _ int) { progress(StageMaps, done+d, total) }})
+		if err != nil {
+			return fmt.Errorf("study: field %q: %w", f.Name, err)
+		}
+		done += f.Header.Height
+	}
+	return nil
+}
+
+// Setup returns the specimen and the instrument as the fit found it.
+func (r *Result) Setup() template.Setup {
+	return template.Setup{Substrate: r.Study.Substrate, Coating: r.Study.Coating, Order: r.Study.Order,
+		Geometry: r.geometry(), Detector: r.Fit.Detector, Calibration: r.Fit.Calibration, Channels: len(r.Sum.Counts)}
+}
+
+// channels returns the range of channels that is searched.
+func (r *Result) channels() spots.Range {
+	return spots.Range{From: r.Fit.LowChannel, To: r.Fit.LowChannel + len(r.Fit.Model)}
+}
+
+func (r *Result) templates() error {
+	predict := func(m xray.Material) (Predicted, error) {
+		p, err := template.Particle(m, r.Setup())
+		if err != nil {
+			return Predicted{}, fmt.Errorf("study: %s: %w", m.Name, err)
+		}
+		rg := r.channels()
+		own := p.Strongest
+		return Predicted{Material: m, Own: own, Template: normalised(m.Name, p.Counts[rg.From:rg.To], p.Families[own][rg.From:rg.To])}, nil
+	}
+	var err error
+	if r.Target, err = predict(r.Study.Target); err != nil {
+		return err
+	}
+	for _, m := range r.Study.Confusers {
+		p, err := predict(m)
+		if err != nil {
+			return err
+		}
+		r.Confusers = append(r.Confusers, p)
+	}
+	return nil
+}
+
+// normalised scales a spectrum and its line part so that the spectrum sums to 1.
+func normalised(name string, spectrum, line []float64) spots.Template {
+	t := spots.Template{Name: name, Spectrum: append([]float64(nil), spectrum...), Line: append([]float64(nil), line...)}
+	sum := 0.0
+	for _, v := range spectrum {
+		sum += v
+	}
+	for i := range t.Spectrum {
+		t.Spectrum[i] /= sum
+		t.Line[i] /= sum
+	}
+	return t
+}
+
+// nuisance returns the lines of free strength that say nothing about a spot:
+// those of the coating and carbon, which the beam deposits.
+func (r *Result) nuisance() []spots.Template {
+	elements := []xray.Element{6}
+	if c := r.Study.Coating; c != nil {
+		for _, x := range c.Components {
+			if x.Element != 6 {
+				elements = append(elements, x.Element)
+			}
+		}
+	}
+	rg := r.channels()
+	var out []spots.Template
+	for _, f := range fit.FamiliesOf(elements, r.Sum.BeamEnergy, r.Fit.Options.LowEV, r.Fit.Options.HighEV) {
+		full := make([]float64, len(r.Sum.Counts))
+		var lines []synth.Line
+		for _, w := range xray.FamilyWeights(f.Element, f.Family, r.Sum.BeamEnergy) {
+			lines = append(lines, synth.Line{Energy: w.Line.Energy, Photons: w.Weight})
+		}
+		synth.AddLines(full, r.Fit.Detector, r.Fit.Calibration, lines)
+		part := full[rg.From:rg.To]
+		sum := 0.0
+		for _, v := range part {
+			sum += v
+		}
+		if sum > 0 {
+			out = append(out, normalised(f.String(), part, part))
+		}
+	}
+	return out
+}
+
+func (r *Result) spots(ctx context.Context, progress Progress) error {
+	s := r.Study
+	fields := make([]*spots.Field, len(r.Fields))
+	for i := range r.Fields {
+		var err error
+		if fields[i], err = spots.Load(ctx, s.Fields[i].Source, r.channels(), s.Options.Workers, nil); err != nil {
+			return fmt.Errorf("study: field %q: %w", r.Fields[i].Name, err)
+		}
+	}
+	opt := spots.Options{Target: r.Target.Template, Nuisance: r.nuisance(), Q: s.Options.Q, Alpha: s.Options.Alpha,
+		Bootstrap: s.Options.Bootstrap, Seed: s.Options.Seed, Workers: s.Options.Workers, NoLimit: s.Options.NoLimit}
+	for _, c := range r.Confusers {
+		opt.Confusers = append(opt.Confusers, c.Template)
+	}
+	blanks := r.blankSpectra(fields)
+	// Blank fields come first: what they hold is left out of the blank spectrum
+	// that the others are judged against.
+	order := []int{}
+	for pass := 0; pass < 2; pass++ {
+		for i, f := range r.Fields {
+			if (f.Role == maps.Treated) == (pass == 1) {
+				order = append(order, i)
+			}
+		}
+	}
+	for k, i := range order {
+		progress(StageSpots, k, len(order))
+		o := opt
+		o.Substrate, o.SubstrateCounts = blanks.without(i)
+		o.Seed = s.Options.Seed + uint64(i)*0x9e3779b97f4a7c15
+		res, err := spots.Find(ctx, fields[i], o)
+		if err != nil {
+			return fmt.Errorf("study: field %q: %w", r.Fields[i].Name, err)
+		}
+		r.Fields[i].Spots = res
+		if r.Fields[i].Role == maps.Untreated {
+			blanks.mask(i, fields[i], res)
+		}
+	}
+	_, r.BlankCounts = blanks.without(-1)
+	progress(StageSpots, len(order), len(order))
+	return r.markSubstrate()
+}
+
+// blankSpectra holds the sum spectrum of every blank field, without its spots
+// once they are known.
+type blankSpectra struct {
+	sum map[int][]float64
+}
+
+func (r *Result) blankSpectra(fields []*spots.Field) *blankSpectra {
+	b := &blankSpectra{sum: map[int][]float64{}}
+	for i, f := range r.Fields {
+		if f.Role == maps.Untreated {
+			b.sum[i] = fields[i].Sum()
+		}
+	}
+	return b
+}
+
+// without returns the pooled blank spectrum without field i, nil when no other
+// blank field is left.
+func (b *blankSpectra) without(i int) ([]float64, float64) {
+	var out []float64
+	total := 0.0
+	for k := 0; k <= maxKey(b.sum); k++ {
+		s, ok := b.sum[k]
+		if !ok || k == i {
+			continue
+		}
+		if out == nil {
+			out = make([]float64, len(s))
+		}
+		for c, v := range s {
+			out[c] += v
+			total += v
+		}
+	}
+	return out, total
+}
+
+func maxKey(m map[int][]float64) int {
+	top := -1
+	for k := range m {
+		top = max(top, k)
+	}
+	return top
+}
+
+// maskMargin is how many widths around a spot are left out of the blank
+// spectrum, beyond which a Gaussian profile holds less than 0.1 %.
+const maskMargin = 3.7
+
+// mask takes the spots found in blank field i, named or not, out of its sum.
+func (b *blankSpectra) mask(i int, f *spots.Field, res *spots.Result) {
+	m := maps.NewMask(f.W, f.H)
+	for k := range m.In {
+		m.In[k] = true
+	}
+	for _, list := range [][]maps.Spot{res.Spots, res.Rejected} {
+		for _, s := range list {
+			reach := maskMargin*s.WidthPx + 1
+			for y := max(0, int(s.YPx-reach)); y <= min(f.H-1, int(s.YPx+reach)+1); y++ {
+				for x := max(0, int(s.XPx-reach)); x <= min(f.W-1, int(s.XPx+reach)+1); x++ {
+					if math.Hypot(float64(x)-s.XPx, float64(y)-s.YPx) <= reach {
+						m.In[y*f.W+x] = false
+					}
+				}
+			}
+		}
+	}
+	if 2*m.Count() < len(m.In) {
+		return // a blank more than half covered is no blank without its cover
+	}
+	if sum, err := f.SumOver(m); err == nil {
+		b.sum[i] = sum
+	}
+}
+
+func (r *Result) markSubstrate() error {
+	var treated, blanks []spots.Population
+	var at []int
+	for i, f := range r.Fields {
+		p := spots.Population{Spots: f.Spots.Spots, Area: float64(f.Header.Width * f.Header.Height)}
+		switch f.Role {
+		case maps.Treated:
+			treated = append(treated, p)
+			at = append(at, i)
+		case maps.Untreated:
+			blanks = append(blanks, p)
+		}
+	}
+	if len(treated) == 0 || len(blanks) == 0 {
+		return nil
+	}
+	marked, occ, err := spots.MarkSubstrate(treated, blanks, r.Study.Options.Alpha)
+	if err != nil {
+		return fmt.Errorf("study: %w", err)
+	}
+	r.Occurrences = occ
+	for k, i := range at {
+		r.Fields[i].Spots.Spots = marked[k].Spots
+	}
+	return nil
+}
+
+// targetSpots returns the spots with the verdict "target".
+func targetSpots(list []maps.Spot) []maps.Spot {
+	var out []maps.Spot
+	for _, s := range list {
+		if s.Verdict == maps.TargetVerdict {
+			out = append(out, s)
+		}
+	}
+	return out
+}
+
+func (r *Result) compare(progress Progress) error {
+	progress(StageCompare, 0, 1)
+	var treated, blank []compare.Observation
+	for i := range r.Fields {
+		f := &r.Fields[i]
+		px := f.Header.Pixel.AreaUm2() * 1e-6 // mm²
+		if math.IsNaN(px) {
+			r.Remarks = append(r.Remarks, "pixel size unknown: densities are per pixel of 1 µm")
+			px = 1e-6
+		}
+		o := compare.Observation{Field: f.Field, AreaMm2: px * float64(f.Header.Width*f.Header.Height), ExpectedFalse: f.Spots.ExpectedFalse}
+		variance := 0.0
+		for _, s := range targetSpots(f.Spots.Spots) {
+			o.Spots++
+			o.SpotAreaMm2 += s.AreaPx * px
+			o.ExcessCounts += s.ExcessCounts
+			variance += s.ExcessSigma * s.ExcessSigma
+		}
+		o.ExcessSigma = math.Sqrt(variance)
+		f.Observation = o
+		switch f.Role {
+		case maps.Treated:
+			treated = append(treated, o)
+		case maps.Untreated:
+			blank = append(blank, o)
+		}
+	}
+	if len(treated) == 0 || len(blank) == 0 {
+		r.Remarks = append(r.Remarks, "no comparison: it needs treated and untreated fields")
+		return nil
+	}
+	c, err := compare.Fields(treated, blank, compare.Options{Alpha: r.Study.Options.Alpha, Seed: r.Study.Options.Seed})
+	if err != nil {
+		return fmt.Errorf("study: %w", err)
+	}
+	r.Comparison = c
+	progress(StageCompare, 1, 1)
+	return nil
+}
+
+// SpectrumOf returns the sum spectrum of field i.
+func (r *Result) SpectrumOf(i int) *spectra.Spectrum {
+	return peaks.SumSpectrum(r.Fields[i].Header, r.Fields[i].Sums.Sum)
+}
