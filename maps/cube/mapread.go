@@ -109,13 +109,13 @@ func readWhole(fsys fs.FS, name string, maxBytes int64) ([]byte, error) {
 	}
 	defer f.Close()
 	tooLarge := fmt.Errorf("cube: %s: larger than %d bytes: %w", name, maxBytes, ErrTooLarge)
-	read := func(r io.Reader) ([]byte, error) {
-		b, err := io.ReadAll(io.LimitReader(r, maxBytes+1))
+	read := func(r io.Reader, size int64) ([]byte, error) {
+		b, err := readBounded(r, size, maxBytes)
+		if errors.Is(err, ErrTooLarge) {
+			return nil, tooLarge
+		}
 		if err != nil {
 			return nil, fmt.Errorf("cube: %s: %w", name, err)
-		}
-		if int64(len(b)) > maxBytes {
-			return nil, tooLarge
 		}
 		return b, nil
 	}
@@ -129,7 +129,7 @@ func readWhole(fsys fs.FS, name string, maxBytes int64) ([]byte, error) {
 	if info.Size() > maxBytes {
 		return nil, tooLarge
 	}
-	data, err := read(f)
+	data, err := read(f, info.Size())
 	if err != nil {
 		return nil, err
 	}
@@ -142,7 +142,28 @@ func readWhole(fsys fs.FS, name string, maxBytes int64) ([]byte, error) {
 		return nil, fmt.Errorf("cube: %s: %w", name, err)
 	}
 	defer done()
-	return read(r)
+	return read(r, 0)
+}
+
+// readBounded reads r to its end, ErrTooLarge beyond maxBytes. It makes room for
+// size bytes first and never for more than maxBytes.
+func readBounded(r io.Reader, size, maxBytes int64) ([]byte, error) {
+	b := make([]byte, 0, min(max(size+1, 64<<10), maxBytes+1))
+	for {
+		n, err := r.Read(b[len(b):cap(b)])
+		b = b[:len(b)+n]
+		switch {
+		case int64(len(b)) > maxBytes:
+			return nil, ErrTooLarge
+		case err == io.EOF:
+			return b, nil
+		case err != nil:
+			return nil, err
+		}
+		if len(b) == cap(b) {
+			b = append(make([]byte, 0, min(2*int64(cap(b)), maxBytes+1)), b...)
+		}
+	}
 }
 
 // checkMapSize refuses sizes that are not positive or above the bound.

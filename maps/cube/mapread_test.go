@@ -161,6 +161,18 @@ func TestReadMapBounds(t *testing.T) {
 	}
 }
 
+func TestReadMapCutCompression(t *testing.T) {
+	data, err := os.ReadFile("testdata/grey_tab.txt.gz")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, n := range []int{12, 30, len(data) - 5} {
+		if m, err := ReadMap(fstest.MapFS{"f": {Data: data[:n]}}, "f", MapOptions{}); err == nil {
+			t.Errorf("%d of %d bytes read as %v", n, len(data), m.V)
+		}
+	}
+}
+
 // TestTIFFAgainstEncoder reads what x/image/tiff writes, uncompressed through
 // the own reader and deflated through the decoder of x/image.
 func TestTIFFAgainstEncoder(t *testing.T) {
