@@ -1,6 +1,7 @@
 package quant
 
 import (
+	"fmt"
 	"math"
 	"slices"
 
@@ -160,71 +161,25 @@ func (it *iteration) result(status Status) Result {
 	r.Composition = Composition{Elements: slices.Clone(s.elements), Mass: it.trial.Mass}
 	if !s.opt.SkipCovariance {
 		r.Composition.Covariance = it.covariance()
-		it.steps += len(it.ks)
+		r.Steps = it.steps
 	}
 	return r
 }
 
-// covariance propagates the variances of the k-ratios, taken as independent,
-// through the model: Σ_C = J⁻¹ Σ_k J⁻ᵀ with J = ∂k/∂C by one-sided differences,
-// and from the measured elements to the one found by rule. It is nil when an
-// uncertainty is not known or J is singular.
+// covariance propagates the variances of the k-ratios, taken as independent. It
+// is nil when an uncertainty is not known or the sensitivities are not.
 func (it *iteration) covariance() []float64 {
-	s, n := it.s, len(it.ks)
 	for _, k := range it.ks {
 		if !(k.Sigma > 0) {
 			return nil
 		}
 	}
-	jac := mat.NewDense(n, n, nil)
-	base, moved := make([]float64, n), make([]float64, n)
-	c := append([]float64(nil), it.c...)
-	trial := Composition{Elements: s.elements, Mass: make([]MassFraction, len(s.elements))}
-	at := func(dst []float64) error {
-		s.assemble(trial, c)
-		if err := s.model.Factors(dst, trial); err != nil {
-			return err
-		}
-		for i := range dst {
-			dst[i] *= c[i]
-		}
+	it.steps += len(it.ks) + 1
+	full, _, err := it.s.sensitivity(it.c)
+	if err != nil {
 		return nil
 	}
-	if at(base) != nil {
-		return nil
-	}
-	const h = 1e-5 // the model is smooth; rounding is about 1e-11/h of it
-	for j := range n {
-		keep := c[j]
-		c[j] += h
-		if at(moved) != nil {
-			return nil
-		}
-		c[j] = keep
-		for i := range n {
-			jac.Set(i, j, (moved[i]-base[i])/h)
-		}
-	}
-	var inv mat.Dense
-	if inv.Inverse(jac) != nil {
-		return nil
-	}
-	// Rows of full: every element; columns: the k-ratios.
-	all := len(s.elements)
-	full := make([]float64, all*n)
-	for i, row := range s.measured {
-		for j := range n {
-			d := inv.At(i, j)
-			full[row*n+j] = d
-			switch {
-			case s.rule < 0:
-			case s.opt.Rule == ByDifference:
-				full[s.rule*n+j] -= d
-			case it.c[i] > 0:
-				full[s.rule*n+j] += d * s.bound[row]
-			}
-		}
-	}
+	all, n := len(it.s.elements), len(it.ks)
 	out := make([]float64, all*all)
 	for a := range all {
 		for b := range all {
@@ -236,4 +191,55 @@ func (it *iteration) covariance() []float64 {
 		}
 	}
 	return out
+}
+
+// sensitivity returns ∂C/∂k at the mass fractions c of the peaks, one row for
+// each element of the composition and one column for each peak: the inverse of
+// J = ∂k/∂C by one-sided differences, carried on to the element found by rule;
+// and the factors k/C there.
+func (s *Solver) sensitivity(c []float64) (full, factors []float64, err error) {
+	n := len(c)
+	start := c
+	c = slices.Clone(c)
+	trial := Composition{Elements: s.elements, Mass: make([]MassFraction, len(s.elements))}
+	at := func() ([]float64, error) {
+		f := make([]float64, n)
+		s.assemble(trial, c)
+		return f, s.model.Factors(f, trial)
+	}
+	if factors, err = at(); err != nil {
+		return nil, nil, err
+	}
+	jac := mat.NewDense(n, n, nil)
+	const h = 1e-5 // the model is smooth; rounding is about 1e-11/h of it
+	for j := range n {
+		c[j] += h
+		moved, err := at()
+		if err != nil {
+			return nil, nil, err
+		}
+		for i := range n {
+			jac.Set(i, j, (moved[i]*c[i]-factors[i]*start[i])/h)
+		}
+		c[j] = start[j]
+	}
+	var inv mat.Dense
+	if err := inv.Inverse(jac); err != nil {
+		return nil, nil, fmt.Errorf("quant: the k-ratios do not determine the composition: %w", err)
+	}
+	full = make([]float64, len(s.elements)*n)
+	for i, row := range s.measured {
+		for j := range n {
+			d := inv.At(i, j)
+			full[row*n+j] = d
+			switch {
+			case s.rule < 0:
+			case s.opt.Rule == ByDifference:
+				full[s.rule*n+j] -= d
+			case c[i] > 0:
+				full[s.rule*n+j] += d * s.bound[row]
+			}
+		}
+	}
+	return full, factors, nil
 }
