@@ -134,6 +134,17 @@ func TestFilmFluorescence(t *testing.T) {
 	}
 }
 
+// amplitudes returns A and B of the printed form (3.3, 3.4).
+func (c XPP) amplitudes() (amp, slope float64) {
+	eps := (c.A - c.B) / c.B
+	if math.Abs(eps) < 1e-6 {
+		eps = 1e-6
+	}
+	amp = c.k / (eps * eps)
+	// Slope at 0: P = −aA + B − b(φ(0) − A).
+	return amp, c.P + c.B*c.Phi0 + amp*c.B*eps
+}
+
 // TestXPPVectors: the parameters of the printed form, computed; five digits,
 // with the two-decimal atomic weights of testdata.
 func TestXPPVectors(t *testing.T) {

@@ -50,17 +50,6 @@ func (t *target) xpp(l level, e0 float64) (XPP, error) {
 	return c, nil
 }
 
-// amplitudes returns A and B of the printed form (3.3, 3.4).
-func (c XPP) amplitudes() (amp, slope float64) {
-	eps := (c.A - c.B) / c.B
-	if math.Abs(eps) < 1e-6 {
-		eps = 1e-6
-	}
-	amp = c.k / (eps * eps)
-	// Slope at 0: P = −aA + B − b(φ(0) − A).
-	return amp, c.P + c.B*c.Phi0 + amp*c.B*eps
-}
-
 // bend returns (u − 1 + exp(−u))/u², ½ at u = 0.
 func bend(u float64) float64 {
 	if math.Abs(u) < 0.05 {
