@@ -237,122 +237,6 @@ func (f *File) nrrdParts(h *nrrd, p part, length int64) error {
 	return nil
 }
 
-// checkSizes compares the sizes with the length of the files and the bound on
-// memory, and settles where the data begin.
-func (f *File) checkSizes(opt Options) error {
-	l := f.l
-	if row, ok := product(4, l.w, l.c); !ok || row > opt.MaxBytes {
-		return fmt.Errorf("cube: %s: one row (%d pixels × %d channels) takes %d bytes, allowed are %d: %w", f.name, l.w, l.c, row, opt.MaxBytes, ErrTooLarge)
-	}
-	if px, ok := product(8, l.w, l.h); !ok || px > opt.MaxBytes {
-		return fmt.Errorf("cube: %s: one map (%d × %d pixels) takes %d bytes, allowed are %d: %w", f.name, l.w, l.h, px, opt.MaxBytes, ErrTooLarge)
-	}
-	if int64(8*l.c) > opt.MaxBytes {
-		return fmt.Errorf("cube: %s: a spectrum of %d channels takes %d bytes, allowed are %d: %w", f.name, l.c, 8*l.c, opt.MaxBytes, ErrTooLarge)
-	}
-	f.data.bytes = l.bytes()
-	for i := range f.data.parts {
-		p := &f.data.parts[i]
-		whole := l // what the expected bytes are, for messages
-		if len(f.data.parts) > 1 {
-			whole = layout{w: 1, h: 1, c: int(p.bytes / int64(l.val.size)), order: "yxc", val: l.val}
-		}
-		if err := f.settle(p, whole, opt); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
-// settle checks one part.
-func (f *File) settle(p *part, l layout, opt Options) error {
-	if p.compressed() {
-		room := p.fileSize
-		for _, c := range []codec{p.outer, p.inner} {
-			if r, ok := product(int(room), int(c.ratio())); ok {
-				room = r
-			}
-		}
-		if room += 64 << 10; p.bytes > room {
-			return &SizeError{File: p.name, Expected: p.bytes, Found: p.fileSize, What: l.describe(),
-				Cause: fmt.Sprintf("so many cannot come out of the compressed bytes found (at most %d)", room)}
-		}
-		if p.byteSkip >= 0 {
-			return nil
-		}
-		return f.settleTail(p, l)
-	}
-	if p.lineSkip > 0 {
-		if err := f.settleLines(p); err != nil {
-			return err
-		}
-	}
-	found := p.fileSize - p.start
-	if p.byteSkip < 0 {
-		p.byteSkip = max(found-p.bytes, 0)
-	}
-	found -= p.byteSkip
-	switch {
-	case found < p.bytes:
-		return &SizeError{File: p.name, Expected: p.bytes, Found: max(found, 0), What: l.describe(), Cause: sizeCause(l, found)}
-	case found > p.bytes && f.data.strict:
-		return &SizeError{File: p.name, Expected: p.bytes, Found: found, What: l.describe(), Cause: sizeCause(l, found)}
-	case found > p.bytes:
-		f.h.warn("%s: %d bytes more than the %d of %s: %s", p.name, found-p.bytes, p.bytes, l.describe(), sizeCause(l, found))
-	}
-	return nil
-}
-
-// settleLines turns skipped lines into skipped bytes.
-func (f *File) settleLines(p *part) error {
-	file, err := f.data.fsys.Open(p.name)
-	if err != nil {
-		return fmt.Errorf("cube: %w", err)
-	}
-	defer file.Close()
-	br := bufio.NewReader(file)
-	if _, err := io.CopyN(io.Discard, br, p.start); err != nil {
-		return fmt.Errorf("cube: %s: %w", p.name, err)
-	}
-	for ; p.lineSkip > 0; p.lineSkip-- {
-		for {
-			line, err := br.ReadSlice('\n')
-			p.start += int64(len(line))
-			if err == nil {
-				break
-			}
-			if err != bufio.ErrBufferFull {
-				return fmt.Errorf("cube: %s: line skip: %d lines are missing: %w", p.name, p.lineSkip, io.ErrUnexpectedEOF)
-			}
-		}
-	}
-	return nil
-}
-
-// settleTail finds where the data begin in a compressed part whose data are
-// its last bytes (byte skip −1): it reads it once to learn its length.
-func (f *File) settleTail(p *part, l layout) error {
-	q := *p
-	q.byteSkip = 0
-	r, done, err := f.data.openPart(q)
-	if err != nil {
-		return err
-	}
-	defer done()
-	n, err := io.CopyN(io.Discard, r, p.bytes+f.maxBytes)
-	if err == nil {
-		return fmt.Errorf("cube: %s: byte skip −1: more than %d bytes before the data: %w", p.name, f.maxBytes, ErrTooLarge)
-	}
-	if !errors.Is(err, io.EOF) {
-		return fmt.Errorf("cube: %s: %w", p.name, err)
-	}
-	if n < p.bytes {
-		return &SizeError{File: p.name, Expected: p.bytes, Found: n, What: l.describe(), Cause: sizeCause(l, n)}
-	}
-	p.byteSkip = n - p.bytes
-	return nil
-}
-
 // sampleBytes are looked at in each of samplePlaces places of the file.
 const (
 	sampleBytes  = 64 << 10
@@ -447,7 +331,8 @@ func (f *File) Rows() (RowReader, error) {
 	return newBlockRows(f.Header(), f.name, f.l, at, f.maxBytes), nil
 }
 
-// Close releases the file. Rows that are being read may fail from then on.
+// Close releases the file. Rows that are not yet read to their end may fail from
+// then on; it must not be called while another goroutine reads a row.
 func (f *File) Close() error {
 	f.mu.Lock()
 	if f.closed {
