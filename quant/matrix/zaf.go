@@ -38,8 +38,8 @@ func zafBackscatter(z, u float64) float64 {
 
 // zafIonisation returns the mean ionisation energy J in keV, Berger & Seltzer
 // 1964 with the rule of Wilson 1941 below Z = 13 (4.3). The table behind R was
-// made with the J of Duncumb & da Casa, which is 35 % lower for Au; with it the
-// Z factors move by up to 10 %.
+// made with the J of Duncumb & da Casa, which is 35 % higher for Au; with it the
+// Z factors move by up to 12 %.
 func zafIonisation(z float64) float64 {
 	if z < 13 {
 		return 0.0115 * z
