@@ -151,7 +151,7 @@ func EstimateMaterial(r *fit.Result, g quant.Geometry) (m xray.Material, ok bool
 			predicted := 0.0
 			for _, x := range em {
 				if x.Line.Element == e.z && x.Line.Initial.Family() == e.family {
-					predicted += x.PhotonsPerElectron * r.Detector.Efficiency(x.Line.Energy)
+					predicted += x.PhotonsPerElectron * r.Options.Detector.Efficiency(x.Line.Energy)
 				}
 			}
 			if predicted > 0 {

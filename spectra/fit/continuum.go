@@ -35,8 +35,10 @@ type continuumTable struct {
 	sigma           []float64            // Gaussian width, eV
 	lnLow, lnSpan   float64
 	terms           int
-	depths          [absorbers]float64 // of the cached curve
-	curve           []float64
+	e0              float64            // stated beam energy, eV
+	landing         float64            // shift of the landing energy of the cached curve
+	depths          [absorbers]float64 // likewise, extra mass depths
+	curve, raw      []float64
 	thin            []float64 // thin-target continuum ε/E up to the beam energy, smeared
 }
 
@@ -56,7 +58,7 @@ func newContinuumTable(det spectra.Detector, spec Specimen, e0, lowEV, highEV fl
 	start := math.Max(50, lowEV-reach)
 	n := int((highEV+reach-start)/continuumStepEV) + 1
 	t := &continuumTable{startEV: start, stepEV: continuumStepEV, bare: make([]float64, n), open: make([]float64, n), sigma: make([]float64, n),
-		lnLow: math.Log(lowEV), lnSpan: math.Log(e0 / lowEV), terms: terms}
+		e0: e0, lnLow: math.Log(lowEV), lnSpan: math.Log(e0 / lowEV), terms: terms}
 	for j := range t.mu {
 		t.mu[j] = make([]float64, n)
 	}
@@ -75,34 +77,53 @@ func newContinuumTable(det spectra.Detector, spec Specimen, e0, lowEV, highEV fl
 	return t
 }
 
-// set makes the smeared curve for the given extra mass depths, µg/cm².
-func (t *continuumTable) set(depths [absorbers]float64) {
-	if t.curve != nil && depths == t.depths {
+// set makes the smeared curves for the given shape's extra mass depths and
+// landing energy.
+//
+// A landing energy other than the stated one stretches the curve above four
+// fifths of the beam energy, where the end of the continuum shows; below, the
+// absorption edges stay in place.
+func (t *continuumTable) set(p shape) {
+	depths := [absorbers]float64(p[absorberParameter:])
+	landing := p[landingParameter]
+	if t.curve != nil && depths == t.depths && landing == t.landing {
 		return
 	}
-	raw := make([]float64, len(t.bare))
-	for i, v := range t.bare {
-		if v > 0 {
-			x := 0.0
-			for j, d := range depths {
-				x += float64(t.mu[j][i] * d)
-			}
-			raw[i] = v * math.Exp(-x)
-		}
+	n := len(t.bare)
+	if t.curve == nil {
+		t.curve, t.thin = make([]float64, n), make([]float64, n)
+		t.raw = make([]float64, n)
 	}
-	t.curve = smear(raw, t.sigma, t.stepEV)
-	for i := range raw {
-		raw[i] = 0
-		if t.open[i] > 0 {
-			x := 0.0
-			for j, d := range depths {
-				x += float64(t.mu[j][i] * d)
-			}
-			raw[i] = t.open[i] * math.Exp(-x)
+	transmission := make([]float64, n)
+	for i := range transmission {
+		x := 0.0
+		for j, d := range depths {
+			x += float64(t.mu[j][i] * d)
 		}
+		transmission[i] = math.Exp(-x)
 	}
-	t.thin = smear(raw, t.sigma, t.stepEV)
-	t.depths = depths
+	knee := 0.8 * t.e0
+	stretch := (t.e0 - knee) / (t.e0 + landing - knee)
+	fill := func(dst, src []float64) {
+		for i := range t.raw {
+			e := t.startEV + float64(i)*t.stepEV
+			v := src[i]
+			if landing != 0 && e > knee {
+				x := (knee + (e-knee)*stretch - t.startEV) / t.stepEV
+				j := int(x)
+				if j+1 >= n {
+					v = 0
+				} else {
+					v = src[j] + (src[j+1]-src[j])*(x-float64(j))
+				}
+			}
+			t.raw[i] = v * transmission[i]
+		}
+		smear(dst, t.raw, t.sigma, t.stepEV)
+	}
+	fill(t.curve, t.bare)
+	fill(t.thin, t.open)
+	t.depths, t.landing = depths, landing
 }
 
 // columns is the number of terms, the thin-target term included.
@@ -118,13 +139,12 @@ func binomial(n, k int) float64 {
 
 // smear folds a density on an equidistant grid with a Gaussian of slowly
 // varying width.
-func smear(raw, sigma []float64, step float64) []float64 {
-	out := make([]float64, len(raw))
+func smear(out, raw, sigma []float64, step float64) {
 	kernel := make([]float64, 0, 256)
 	width := 0.0
 	for i := range raw {
 		// The kernel changes by less than 2 % of its width before it is renewed.
-		if kernel = kernel[:cap(kernel)]; width == 0 || math.Abs(sigma[i]-width) > 0.02*width {
+		if width == 0 || math.Abs(sigma[i]-width) > 0.02*width {
 			width = sigma[i]
 			h := int(math.Ceil(4 * width / step))
 			kernel = kernel[:0]
@@ -132,7 +152,6 @@ func smear(raw, sigma []float64, step float64) []float64 {
 				x := float64(j) * step / width
 				kernel = append(kernel, math.Exp(-0.5*x*x))
 			}
-			kernel = append([]float64(nil), kernel...)
 		}
 		sum, norm := kernel[0]*raw[i], kernel[0]
 		for j := 1; j < len(kernel); j++ {
@@ -147,7 +166,6 @@ func smear(raw, sigma []float64, step float64) []float64 {
 		}
 		out[i] = sum / norm
 	}
-	return out
 }
 
 // fill writes term k into dst as counts per channel for channels lo, lo+1, ….

@@ -97,6 +97,7 @@ const (
 	fanoParameter                           // eV
 	lossParameter                           // charge-loss depth, nm
 	fractionParameter                       // charge lost at the entrance
+	landingParameter                        // landing energy beyond the stated beam energy, eV
 	absorberParameter                       // first of the extra mass depths, µg/cm²
 	shapeParameters   = absorberParameter + absorbers
 )
@@ -106,12 +107,27 @@ const (
 // Common practice, no source: 40 eV offset and 1.5 % gain are what a
 // spectrometer that was calibrated once may be off by.
 func priorSigma(cal spectra.Calibration, det spectra.Detector) [shapeParameters]float64 {
-	return [shapeParameters]float64{6, 0.0012 * cal.GainEV, 20, 0.15, 20, 0.08, 40, 10, 25}
+	return [shapeParameters]float64{6, 0.0012 * cal.GainEV, 20, 0.15, 20, 0.08, 0, 30, 10, 6}
 }
 
 // steps for numerical derivatives, small against every prior.
 func derivativeStep(cal spectra.Calibration) [shapeParameters]float64 {
-	return [shapeParameters]float64{0.05, 1e-5 * cal.GainEV, 0.05, 1e-3, 0.02, 1e-3, 0.1, 0.1, 0.1}
+	return [shapeParameters]float64{0.05, 1e-5 * cal.GainEV, 0.05, 1e-3, 0.02, 1e-3, 0.5, 0.1, 0.1, 0.1}
+}
+
+// landingPrior is the relative standard uncertainty of the stated beam energy;
+// common practice, no source.
+const landingPrior = 0.004
+
+// moves says which parts of the model a parameter changes.
+func (p shapeParameter) moves() (peaks, continuum bool) {
+	switch p {
+	case offsetParameter, gainParameter:
+		return true, true
+	case noiseParameter, fanoParameter, lossParameter, fractionParameter:
+		return true, false
+	}
+	return false, true
 }
 
 // shape holds the non-linear parameters of one spectrum.
@@ -226,7 +242,7 @@ func (d *design) columns(cols [][]float64, p shape) {
 			k++
 		}
 	}
-	d.cont.set([absorbers]float64(p[absorberParameter:]))
+	d.cont.set(p)
 	for t := range d.cont.columns() {
 		d.cont.fill(cols[k], t, d.lo, cal)
 		k++

@@ -40,20 +40,23 @@ type Result struct {
 	Calibration      spectra.Calibration
 	CalibrationSigma spectra.Calibration // standard uncertainties; 0 = held fixed
 	Detector         spectra.Detector    // with the refined resolution and charge loss
-	Deviance         float64             // Baker & Cousins 1984
-	DegreesOfFreedom int
-	ExpectedDeviance float64 // of a correct model at the fitted rates, less the fitted parameters
-	LowChannel       int     // first fitted channel
-	Model            []float64
-	Continuum        []float64 // both over the fitted channels
-	PileUp           []float64 // nil when there is no term
-	PileUpCounts     float64
-	SiliconCounts    float64 // Si K from the detector itself; 0 when silicon is a fitted element
-	SpecimenName     string  // "" = no specimen absorption
-	Status           Status
-	Iterations       int
-	Warnings         []string
-	Options          Options // as resolved
+	// LandingEnergy is the end of the continuum (Duane–Hunt limit); 0 = not
+	// fitted. It carries a prior of 0.4 % around the stated beam energy.
+	LandingEnergy, LandingSigma xray.Energy
+	Deviance                    float64 // Baker & Cousins 1984
+	DegreesOfFreedom            int
+	ExpectedDeviance            float64 // of a correct model at the fitted rates, less the fitted parameters
+	LowChannel                  int     // first fitted channel
+	Model                       []float64
+	Continuum                   []float64 // both over the fitted channels
+	PileUp                      []float64 // nil when there is no term
+	PileUpCounts                float64
+	SiliconCounts               float64 // Si K from the detector itself; 0 when silicon is a fitted element
+	SpecimenName                string  // "" = no specimen absorption
+	Status                      Status
+	Iterations                  int
+	Warnings                    []string
+	Options                     Options // as resolved
 
 	design *design
 	state  state

@@ -5,6 +5,7 @@ import (
 
 	"gonum.org/v1/gonum/mat"
 
+	"example.org/fleck/spectra"
 	"example.org/fleck/spectra/poisson"
 )
 
@@ -39,6 +40,9 @@ type scorer struct {
 
 	cols    [][]float64
 	m, mTry []float64
+	peaks   []float64 // parts of the model at the current state
+	cont    []float64
+	scratch []float64
 	jac     [][]float64
 	span    [][2]int
 	kinds   []parameter
@@ -80,10 +84,12 @@ func newScorer(d *design, counts []float64, start shape, o Options) *scorer {
 	sc := &scorer{d: d, n: counts[d.lo:d.hi], start: start, maxIter: o.MaxIterations}
 	cal, det := start.calibration(), start.detector(d.base)
 	sc.prior = priorSigma(cal, det)
+	sc.prior[landingParameter] = landingPrior * d.cont.e0
 	sc.step = derivativeStep(cal)
 	sc.cols = d.newColumns()
 	sc.m = make([]float64, d.hi-d.lo)
 	sc.mTry = make([]float64, d.hi-d.lo)
+	sc.peaks, sc.cont, sc.scratch = make([]float64, d.hi-d.lo), make([]float64, d.hi-d.lo), make([]float64, d.hi-d.lo)
 	sc.devOf = make([]bool, len(d.families))
 	sc.devRel = make([]float64, len(d.families))
 	for i, f := range d.families {
@@ -120,7 +126,33 @@ func (sc *scorer) combine(dst []float64, cols [][]float64, s *state) {
 	}
 }
 
-var debugScoring = false
+// addPeaks adds the peaks of state s at shape p: families and the detector's
+// silicon.
+func (sc *scorer) addPeaks(dst []float64, p shape, s *state) {
+	cal, det := p.calibration(), p.detector(sc.d.base)
+	cal.OffsetEV = float64(cal.Energy(float64(sc.d.lo)))
+	for f, fam := range sc.d.families {
+		for k := range fam.groups {
+			if area := sc.groupArea(s, f, k); area > 0 {
+				fam.groups[k].add(dst, cal, det, area)
+			}
+		}
+	}
+	if sc.d.silicon {
+		det.AddPeak(dst, cal, spectra.SiliconKEnergy, s.rest[len(s.rest)-1])
+	}
+}
+
+// addContinuum adds the continuum of state s at shape p.
+func (sc *scorer) addContinuum(dst []float64, p shape, s *state) {
+	sc.d.cont.set(p)
+	for k := range sc.d.cont.columns() {
+		if s.rest[k] > 0 {
+			sc.d.cont.fill(sc.scratch, k, sc.d.lo, p.calibration())
+			axpy(dst, sc.scratch, s.rest[k])
+		}
+	}
+}
 
 func axpy(dst, x []float64, a float64) {
 	if a == 0 {
@@ -231,9 +263,6 @@ func (sc *scorer) run(s *state) bool {
 			}
 			sc.combine(sc.mTry, sc.cols, &next)
 			objTry := 0.5*poisson.Deviance(sc.n, sc.mTry) + sc.penalty(&next, nil, nil)
-			if debugScoring {
-				println(sc.iter, try, obj, objTry-obj, gain, lambda)
-			}
 			if objTry < obj {
 				*s = next
 				sc.m, sc.mTry = sc.mTry, sc.m
@@ -247,9 +276,6 @@ func (sc *scorer) run(s *state) bool {
 			lambda = math.Max(10*lambda, 1e-3)
 		}
 		if !improved {
-			if debugScoring {
-				println("stuck", sc.iter, obj, lambda)
-			}
 			sc.d.columns(sc.cols, s.shape)
 			sc.combine(sc.m, sc.cols, s)
 			return lambda < 1e3
@@ -270,7 +296,12 @@ func (sc *scorer) anyShapeFree() bool {
 // jacobian fills the derivative columns at s; sc.cols and sc.m must belong to s.
 func (sc *scorer) jacobian(s *state) {
 	base := sc.d.groups()
-	var cols [][]float64
+	if sc.anyShapeFree() {
+		clear(sc.peaks)
+		clear(sc.cont)
+		sc.addPeaks(sc.peaks, s.shape, s)
+		sc.addContinuum(sc.cont, s.shape, s)
+	}
 	for i, p := range sc.kinds {
 		col := sc.jac[i]
 		switch p.kind {
@@ -289,15 +320,20 @@ func (sc *scorer) jacobian(s *state) {
 		case restAmplitude:
 			copy(col, sc.cols[base+p.index])
 		case shapeValue:
-			if cols == nil {
-				cols = sc.d.newColumns()
-			}
 			moved := s.shape
 			moved[p.index] += sc.step[p.index]
-			sc.d.columns(cols, moved)
-			sc.combine(col, cols, s)
+			peaks, cont := shapeParameter(p.index).moves()
+			clear(col)
+			if peaks {
+				sc.addPeaks(col, moved, s)
+				axpy(col, sc.peaks, -1)
+			}
+			if cont {
+				sc.addContinuum(col, moved, s)
+				axpy(col, sc.cont, -1)
+			}
 			for c := range col {
-				col[c] = (col[c] - sc.m[c]) / sc.step[p.index]
+				col[c] /= sc.step[p.index]
 			}
 		}
 		sc.span[i] = support(col)

@@ -53,7 +53,7 @@ func spectrum(s *spectra.Spectrum, opt Options) (*Result, error) {
 	if o.Specimen.Continuum == nil && o.Specimen.LineFactor == nil {
 		r.warn("no specimen given: line weights and continuum carry no specimen absorption")
 	}
-	start := shape{s.OffsetEV, s.GainEV, o.Detector.NoiseEV, o.Detector.FanoEV, o.Detector.LossDepthNM, o.Detector.LossFraction, 0, 0, 0}
+	start := shape{s.OffsetEV, s.GainEV, o.Detector.NoiseEV, o.Detector.FanoEV, o.Detector.LossDepthNM, o.Detector.LossFraction}
 	sc := newScorer(d, s.Counts, start, o)
 	r.counts = sc.n
 	total := 0.0
@@ -81,6 +81,7 @@ func spectrum(s *spectra.Spectrum, opt Options) (*Result, error) {
 	if !o.FixCalibration && total > 1e5 {
 		sc.free[fanoParameter] = true
 		sc.free[lossParameter] = o.Detector.LossFraction > 0
+		sc.free[landingParameter] = s.BeamEnergy > 0 && o.HighEV > float64(s.BeamEnergy)
 		for j := range absorbers {
 			sc.free[int(absorberParameter)+j] = true
 		}
@@ -159,6 +160,9 @@ func (r *Result) finish(sc *scorer, s state) {
 	d := sc.d
 	r.state = s
 	r.Iterations = sc.iter
+	if sc.free[landingParameter] {
+		r.LandingEnergy = xray.Energy(d.cont.e0 + s.shape[landingParameter])
+	}
 	r.Calibration = s.shape.calibration()
 	r.Detector = s.shape.detector(d.base)
 	d.columns(sc.cols, s.shape)
@@ -259,6 +263,8 @@ func (r *Result) uncertainties(sc *scorer, s *state) {
 				r.CalibrationSigma.OffsetEV = sigma
 			} else if shapeParameter(p.index) == gainParameter {
 				r.CalibrationSigma.GainEV = sigma
+			} else if shapeParameter(p.index) == landingParameter {
+				r.LandingSigma = xray.Energy(sigma)
 			}
 		}
 	}
