@@ -84,6 +84,7 @@ type groupedLine struct {
 type lineGroup struct {
 	lines  []groupedLine
 	weight float64 // sum of the lines' weights
+	prior  float64 // standard uncertainty of ln(weight)
 }
 
 // familyLines are the lines of a family as the detector sees them.
@@ -91,6 +92,11 @@ type familyLines struct {
 	Family
 	groups []lineGroup
 }
+
+// sharePrior is the relative uncertainty of a group's computed share of its
+// family: K-M against K-L 10 %, L and M sub-shells 30 and 50 % (yields and
+// ionisation of sub-shells; common practice, no source).
+var sharePrior = [3]float64{0.1, 0.3, 0.5}
 
 // negligibleWeight is the share of a family below which a line is left out.
 const negligibleWeight = 2e-4
@@ -127,15 +133,13 @@ func linesOf(f Family, beam xray.Energy, det spectra.Detector, spec Specimen) (f
 		lines[i].weight /= total
 	}
 	if f.Family == xray.FamilyK && f.Element >= 11 && f.Element <= 17 {
-		if auger := radiativeAuger(f.Element, det, 1); auger != nil {
-			g := lineGroup{lines: auger}
-			for _, l := range auger {
-				g.weight += l.weight
-			}
-			for i := range lines {
-				lines[i].weight *= 1 - g.weight
-			}
-			out.groups = append(out.groups, g)
+		sum := 0.0
+		for _, l := range radiativeAuger(f.Element) {
+			out.groups = append(out.groups, lineGroup{lines: []groupedLine{l}, weight: l.weight, prior: 1})
+			sum += l.weight
+		}
+		for i := range lines {
+			lines[i].weight *= 1 - sum
 		}
 	}
 	first := len(out.groups)
@@ -145,7 +149,7 @@ func linesOf(f Family, beam xray.Energy, det spectra.Detector, spec Specimen) (f
 		last := len(out.groups) - 1
 		if len(out.groups) == first || lines[i-1].line.Initial != g.line.Initial ||
 			float64(g.line.Energy-lines[i-1].line.Energy) > 0.4*det.FWHM(g.line.Energy) {
-			out.groups = append(out.groups, lineGroup{})
+			out.groups = append(out.groups, lineGroup{prior: sharePrior[f.Family]})
 			last++
 		}
 		out.groups[last].lines = append(out.groups[last].lines, g)
@@ -161,13 +165,13 @@ func linesOf(f Family, beam xray.Energy, det spectra.Detector, spec Specimen) (f
 // Åberg & Utriainen 1969, Phys. Rev. Lett. 22, 1346 (radiative Auger effect in
 // Mg, Al and Si). The shares, 0.2 % of the K lines in all, are values from
 // memory, unverified; a strong spectrum refines them.
-func radiativeAuger(z xray.Element, det spectra.Detector, share float64) []groupedLine {
+func radiativeAuger(z xray.Element) []groupedLine {
 	k, okK := z.Edge(xray.K)
 	l1, ok1 := z.Edge(xray.L1)
 	l3, ok3 := z.Edge(xray.L3)
 	n1, okN1 := (z + 1).Edge(xray.L1)
 	n3, okN3 := (z + 1).Edge(xray.L3)
-	if !(okK && ok1 && ok3 && okN1 && okN3) || share <= 0 {
+	if !(okK && ok1 && ok3 && okN1 && okN3) {
 		return nil
 	}
 	var out []groupedLine
@@ -175,7 +179,7 @@ func radiativeAuger(z xray.Element, det spectra.Detector, share float64) []group
 		e xray.Energy
 		w float64
 	}{{k - l3 - n3, 0.0010}, {k - l1 - n3, 0.0006}, {k - l1 - n1, 0.0004}} {
-		out = append(out, groupedLine{line: xray.Line{Element: z, Initial: xray.K, Final: xray.L1, Energy: x.e}, weight: x.w * share})
+		out = append(out, groupedLine{line: xray.Line{Element: z, Initial: xray.K, Final: xray.L1, Energy: x.e}, weight: x.w})
 	}
 	return out
 }

@@ -29,14 +29,13 @@ func (s state) clone() state {
 // scorer maximises the penalised Poisson likelihood of one spectrum by Fisher
 // scoring with an active set for amplitudes at zero and Levenberg damping.
 type scorer struct {
-	d      *design
-	n      []float64 // counts in range
-	start  shape     // centre of the priors
-	prior  [shapeParameters]float64
-	step   [shapeParameters]float64
-	free   [shapeParameters]bool
-	devOf  []bool    // per family: groups' shares are free
-	devRel []float64 // per family: prior standard deviation of ln(group's share)
+	d     *design
+	n     []float64 // counts in range
+	start shape     // centre of the priors
+	prior [shapeParameters]float64
+	step  [shapeParameters]float64
+	free  [shapeParameters]bool
+	devOf []bool // per family: groups' shares are free
 
 	cols    [][]float64
 	m, mTry []float64
@@ -91,13 +90,6 @@ func newScorer(d *design, counts []float64, start shape, o Options) *scorer {
 	sc.mTry = make([]float64, d.hi-d.lo)
 	sc.peaks, sc.cont, sc.scratch = make([]float64, d.hi-d.lo), make([]float64, d.hi-d.lo), make([]float64, d.hi-d.lo)
 	sc.devOf = make([]bool, len(d.families))
-	sc.devRel = make([]float64, len(d.families))
-	for i, f := range d.families {
-		// Relative uncertainty of computed weights: K-M/K-L shares to 10 %, L
-		// and M sub-shell shares to 30 and 50 % (yields and ionisation of
-		// sub-shells; common practice, no source).
-		sc.devRel[i] = [3]float64{0.1, 0.3, 0.5}[f.Family.Family]
-	}
 	return sc
 }
 
@@ -180,7 +172,7 @@ func (sc *scorer) penalty(s *state, g []float64, h *mat.SymDense) float64 {
 		var x, sigma float64
 		switch p.kind {
 		case groupDeviation:
-			x, sigma = s.dev[p.index], sc.devRel[p.owner]
+			x, sigma = s.dev[p.index], sc.d.families[p.owner].groups[p.index-sc.d.groupsOf[p.owner][0]].prior
 		case shapeValue:
 			x, sigma = s.shape[p.index]-sc.start[p.index], sc.prior[p.index]
 		default:
