@@ -3,6 +3,7 @@ package cube
 import (
 	"bytes"
 	"context"
+	"flag"
 	"fmt"
 	"io"
 	"os"
@@ -17,6 +18,17 @@ import (
 	"example.org/fleck/spectra"
 	"example.org/fleck/spectra/xray"
 )
+
+// TestMain fixes the seed of the property tests; -rapid.seed on the command line
+// still varies it.
+func TestMain(m *testing.M) {
+	for name, value := range map[string]string{"rapid.seed": "1", "rapid.nofailfile": "true"} {
+		if err := flag.Set(name, value); err != nil {
+			panic(err)
+		}
+	}
+	os.Exit(m.Run())
+}
 
 // drawCube makes a cube with any header.
 func drawCube(t *rapid.T) *Memory {
@@ -42,6 +54,9 @@ func drawCube(t *rapid.T) *Memory {
 			BeamEnergy: xray.Energy(positive.Draw(t, "beam")) * xray.KeV, TakeOff: xray.Angle(rapid.IntRange(1, 89).Draw(t, "takeoff")) * xray.Degree,
 			Tilt: xray.Angle(rapid.Float64Range(-60, 60).Draw(t, "tilt")) * xray.Degree, LiveTimeS: positive.Draw(t, "live"), RealTimeS: positive.Draw(t, "real"), ProbeCurrentNA: positive.Draw(t, "current"),
 		}
+	}
+	if m.Head.Conditions.Tilt == 0 {
+		m.Head.Conditions.Tilt = 0 // zero of either sign is "not stated"
 	}
 	text := rapid.StringMatching(`[ -~µ]{0,20}`)
 	m.Head.Title = strings.TrimSpace(text.Draw(t, "title"))
