@@ -72,26 +72,44 @@ func logTicks(low, high float64, most int) axisTicks {
 		return linearTicks(low, high, most, false)
 	}
 	every := math.Max(1, math.Ceil((b-a)/float64(max(most, 2))))
-	var t []tick
-	for n := math.Floor(a); n <= math.Ceil(b); n++ {
-		for m := 1; m <= 9; m++ {
-			v := float64(m) * math.Pow(10, n)
-			if v < low*(1-1e-9) || v > high*(1+1e-9) {
-				continue
+	between := (b-a)*3 <= float64(most) // room for labels at 2 and 5
+	for {
+		var t []tick
+		labels := 0
+		for n := math.Floor(a); n <= math.Ceil(b); n++ {
+			for m := 1; m <= 9; m++ {
+				v := float64(m) * math.Pow(10, n)
+				if v < low*(1-1e-9) || v > high*(1+1e-9) {
+					continue
+				}
+				label := ""
+				switch {
+				case m == 1 && math.Mod(n, every) == 0:
+					label = powerOfTen(int(n), a > -4 && b < 6)
+				case (m == 2 || m == 5) && between && n > -5 && n < 5:
+					label = number(v, max(0, -int(n)), false)
+				case m != 1 && every > 1:
+					continue
+				}
+				if label != "" {
+					labels++
+				}
+				t = append(t, tick{v, label})
 			}
-			label := ""
-			switch {
-			case m == 1 && math.Mod(n, every) == 0:
-				label = powerOfTen(int(n), a > -4 && b < 6)
-			case (m == 2 || m == 5) && (b-a)*3 <= float64(most) && n > -5 && n < 5:
-				label = number(v, max(0, -int(n)), false)
-			case m != 1 && every > 1:
-				continue
-			}
-			t = append(t, tick{v, label})
+		}
+		switch {
+		case labels >= 2 || between && labels == 1:
+			return axisTicks{ticks: t}
+		case between: // nothing round lies in the range
+			return linearTicks(low, high, most, false)
+		}
+		// One number alone does not make a scale.
+		if every > 1 {
+			every--
+		} else {
+			between = true
 		}
 	}
-	return axisTicks{ticks: t}
 }
 
 // powerOfTen writes 10^n, as a number if plain or near 1.
