@@ -6,8 +6,9 @@ import (
 	"gonum.org/v1/gonum/mat"
 )
 
-// component is one fitted Gaussian profile: fraction f of target at its
-// centre (x, y), width s.
+// component is one fitted Gaussian profile of strength f at its centre (x, y),
+// width s. In a cube f is the fraction of target, in a count map the excess
+// relative to the background.
 type component struct {
 	x, y, s, f float64
 	llr        float64 // log-likelihood gained over the model without it
@@ -17,48 +18,65 @@ type component struct {
 // maxFraction bounds the sum of all fractions of target in a pixel.
 const maxFraction = 0.98
 
-// model is the fraction of target of every pixel as far as it was found.
+// model is the strength of every pixel as far as spots were found. The
+// log-likelihood of strength F in a pixel is
+//
+//	sum_g n_g·ln(1 + F·(r_g−1)) − pull·F
+//
+// A cube has pull 0, since its spectra are normalised and its totals given; a
+// count map has one class with r = 2 and the background as pull.
 type model struct {
-	f     *Field
-	cl    *classes
-	class [][]float64
-	parts []component
-	frac  []float64 // len W·H
+	w, h   int
+	r      []float64
+	class  [][]float64
+	weight []float64 // excess counts per unit of strength
+	pull   []float64 // nil: 0
+	most   float64   // largest strength of a pixel
+	parts  []component
+	frac   []float64 // len w·h
 }
 
-func newModel(f *Field, cl *classes, class [][]float64) *model {
-	return &model{f: f, cl: cl, class: class, frac: make([]float64, f.W*f.H)}
+func newModel(w, h int, cl *classes, class [][]float64, totals []float64) *model {
+	return &model{w: w, h: h, r: cl.r, class: class, weight: totals, most: maxFraction, frac: make([]float64, w*h)}
 }
 
-// sumUp fills frac from the components, leaving out component skip (−1: none).
-func (m *model) sumUp(skip int) {
+// fork returns a model with the same counts and a strength map of its own.
+func (m *model) fork() *model {
+	c := *m
+	c.frac = append([]float64(nil), m.frac...)
+	return &c
+}
+
+// sumUp fills frac from the components.
+func (m *model) sumUp() {
 	clear(m.frac)
-	var pr profile
-	for i, c := range m.parts {
-		if i == skip {
-			continue
-		}
-		pr = newProfile(pr, c.x, c.y, c.s, m.f.W, m.f.H)
-		m.add(pr, c.f)
+	for _, c := range m.parts {
+		m.put(c, 1)
 	}
 }
 
-func (m *model) add(pr profile, f float64) {
-	for j := range pr.h {
-		row := m.frac[(pr.y0+j)*m.f.W+pr.x0:][:pr.w]
-		for i, k := range pr.k[j*pr.w : (j+1)*pr.w] {
-			row[i] = math.Min(maxFraction, row[i]+f*k)
-		}
-	}
+// put adds component c to frac, times sign.
+func (m *model) put(c component, sign float64) {
+	pr := newProfile(profile{}, c.x, c.y, c.s, m.w, m.h)
+	m.each(pr, func(p int, k float64) { m.frac[p] = math.Max(0, m.frac[p]+sign*c.f*k) })
 }
+
+// at returns the strength of pixel p, at most the largest possible.
+func (m *model) at(p int) float64 { return math.Min(m.most, m.frac[p]) }
 
 // residual writes to dst the class maps with the expected share of the found
-// spots taken out of every count: n·(1−F)/(1−F+F·r).
+// spots taken out of every count: n·(1−F)/(1−F+F·r), and n/(1+F) in a count map.
 func (m *model) residual(dst [][]float64) {
-	for g, r := range m.cl.r {
+	for g, r := range m.r {
 		copy(dst[g], m.class[g])
-		for p, fr := range m.frac {
-			if fr > 0 && dst[g][p] > 0 {
+		for p := range m.frac {
+			fr := m.at(p)
+			if fr <= 0 || dst[g][p] <= 0 {
+				continue
+			}
+			if m.pull != nil {
+				dst[g][p] /= 1 + fr
+			} else {
 				dst[g][p] *= (1 - fr) / (1 - fr + fr*r)
 			}
 		}
@@ -76,7 +94,7 @@ func (m *model) strength(pr profile, start float64) (f, llr float64) {
 	if top <= 0 {
 		return 0, 0
 	}
-	high := maxFraction / top
+	high := m.most / top
 	f = math.Min(math.Max(start, 1e-6), high)
 	lo, hi := 0.0, high
 	for range 25 {
@@ -90,7 +108,7 @@ func (m *model) strength(pr profile, start float64) (f, llr float64) {
 		if !(next > lo && next < hi) {
 			next = (lo + hi) / 2
 		}
-		if math.Abs(next-f) <= 1e-7*high+1e-5*f {
+		if math.Abs(next-f) <= 1e-5*f+1e-9 {
 			f = next
 			break
 		}
@@ -105,14 +123,14 @@ func (m *model) strength(pr profile, start float64) (f, llr float64) {
 
 // slope returns the first and second derivative of the log-likelihood by f.
 func (m *model) slope(pr profile, f float64) (d1, d2 float64) {
-	for g, r := range m.cl.r {
+	for g, r := range m.r {
 		q := r - 1
 		n := m.class[g]
 		for j := range pr.h {
-			at := (pr.y0+j)*m.f.W + pr.x0
+			at := (pr.y0+j)*m.w + pr.x0
 			for i, k := range pr.k[j*pr.w : (j+1)*pr.w] {
 				if c := n[at+i]; c != 0 && k != 0 {
-					phi := math.Min(maxFraction, m.frac[at+i]+f*k)
+					phi := math.Min(m.most, m.frac[at+i]+f*k)
 					v := q * k / (1 + phi*q)
 					d1 += c * v
 					d2 -= c * v * v
@@ -120,28 +138,44 @@ func (m *model) slope(pr profile, f float64) (d1, d2 float64) {
 			}
 		}
 	}
+	if m.pull != nil {
+		m.each(pr, func(p int, k float64) { d1 -= m.pull[p] * k })
+	}
 	if d2 == 0 {
 		d2 = -1e-300
 	}
 	return d1, d2
 }
 
+// each calls f for every pixel of a profile.
+func (m *model) each(pr profile, f func(p int, k float64)) {
+	for j := range pr.h {
+		at := (pr.y0+j)*m.w + pr.x0
+		for i, k := range pr.k[j*pr.w : (j+1)*pr.w] {
+			f(at+i, k)
+		}
+	}
+}
+
 // gain returns the log-likelihood of adding f times the profile to the model.
 func (m *model) gain(pr profile, f float64) float64 {
 	t := 0.0
-	for g, r := range m.cl.r {
+	for g, r := range m.r {
 		q := r - 1
 		n := m.class[g]
 		for j := range pr.h {
-			at := (pr.y0+j)*m.f.W + pr.x0
+			at := (pr.y0+j)*m.w + pr.x0
 			for i, k := range pr.k[j*pr.w : (j+1)*pr.w] {
 				if c := n[at+i]; c != 0 && k != 0 {
-					base := m.frac[at+i]
-					phi := math.Min(maxFraction, base+f*k)
+					base := m.at(at + i)
+					phi := math.Min(m.most, base+f*k)
 					t += c * math.Log1p((phi-base)*q/(1+base*q))
 				}
 			}
 		}
+	}
+	if m.pull != nil {
+		m.each(pr, func(p int, k float64) { t -= m.pull[p] * f * k })
 	}
 	return t
 }
@@ -155,10 +189,10 @@ func (m *model) fit(c component, least, most float64) component {
 	var pr profile
 	eval := func(x, y, s, start float64) (component, bool) {
 		if s < least || s > most || math.Hypot(x-x0, y-y0) > 2*s0+1 ||
-			x < -0.5 || y < -0.5 || x > float64(m.f.W)-0.5 || y > float64(m.f.H)-0.5 {
+			x < -0.5 || y < -0.5 || x > float64(m.w)-0.5 || y > float64(m.h)-0.5 {
 			return component{}, false
 		}
-		pr = newProfile(pr, x, y, s, m.f.W, m.f.H)
+		pr = newProfile(pr, x, y, s, m.w, m.h)
 		f, llr := m.strength(pr, start)
 		return component{x: x, y: y, s: s, f: f, llr: llr, spot: c.spot}, true
 	}
@@ -207,7 +241,7 @@ func (m *model) fit(c component, least, most float64) component {
 // other components.
 func (m *model) uncertainty(c component, least float64) (sx, sy, excess, sigma float64) {
 	const h = 1e-3
-	w, hh := m.f.W, m.f.H
+	w, hh := m.w, m.h
 	base := newProfile(profile{}, c.x, c.y, c.s, w, hh)
 	// Derivatives of the profile by central differences on a common window.
 	shifted := func(dx, dy, dl float64) func(x, y int) float64 {
@@ -242,7 +276,7 @@ func (m *model) uncertainty(c component, least float64) (sx, sy, excess, sigma f
 				d[a] = c.f * (pairs[a][0](x, y) - pairs[a][1](x, y)) / (2 * h)
 			}
 			d[3] = k
-			t := float64(m.f.totals[p])
+			t := m.weight[p]
 			excess += t * c.f * k
 			for a := range n {
 				v := d[order[a]]
@@ -251,9 +285,9 @@ func (m *model) uncertainty(c component, least float64) (sx, sy, excess, sigma f
 				}
 				grad[a] += t * v
 			}
-			phi := math.Min(maxFraction, m.frac[p]+c.f*k)
+			phi := math.Min(m.most, m.frac[p]+c.f*k)
 			weight := 0.0
-			for g, r := range m.cl.r {
+			for g, r := range m.r {
 				if cnt := m.class[g][p]; cnt != 0 {
 					q := (r - 1) / (1 + phi*(r-1))
 					weight += cnt * q * q
@@ -270,7 +304,7 @@ func (m *model) uncertainty(c component, least float64) (sx, sy, excess, sigma f
 	grad[2] = 0
 	for j := range base.h {
 		for i := range base.w {
-			grad[2] += float64(m.f.totals[(base.y0+j)*w+base.x0+i]) * base.k[j*base.w+i]
+			grad[2] += m.weight[(base.y0+j)*w+base.x0+i] * base.k[j*base.w+i]
 		}
 	}
 	var chol mat.Cholesky

@@ -32,27 +32,26 @@ type evidence struct {
 	scratch poisson.MixtureScratch
 }
 
-// gather collects the evidence of a spot out of f. own is the fraction of
-// target of the spot itself, other that of all other spots, both per pixel of
-// the window (x0, y0, w, h); pixels where other exceeds half of own + 1 % of the
-// peak are left out.
-func gather(f *Field, s0 []float64, nuisance []Template, x0, y0, w, h int, own, other []float64) *evidence {
+// gather collects the evidence of a spot out of f. Pixels where other spots
+// are stronger than half of it + 1 % of its peak are left out.
+func gather(f *Field, s0 []float64, nuisance []Template, win window) *evidence {
 	e := &evidence{nc: f.nc, s0: s0}
 	for _, t := range nuisance {
 		e.fixed = append(e.fixed, t.Spectrum)
 	}
 	top := 0.0
-	for _, v := range own {
+	for _, v := range win.own {
 		top = math.Max(top, v)
 	}
 	if top == 0 {
 		top = 1
 	}
 	sums := make([]float64, numRings*f.nc)
-	for j := range h {
-		for i := range w {
-			k := own[j*w+i] / top
-			if other[j*w+i] > 0.5*own[j*w+i]+0.01*top {
+	for j := range win.h {
+		for i := range win.w {
+			own, other := win.own[j*win.w+i], win.other[j*win.w+i]
+			k := own / top
+			if other > 0.5*own+0.01*top {
 				continue
 			}
 			ring := numRings - 1
@@ -62,7 +61,7 @@ func gather(f *Field, s0 []float64, nuisance []Template, x0, y0, w, h int, own, 
 					break
 				}
 			}
-			p := (y0+j)*f.W + x0 + i
+			p := (win.y0+j)*f.W + win.x0 + i
 			t := float64(f.totals[p])
 			e.weight[ring][0] += t * (1 - k)
 			e.weight[ring][1] += t * k

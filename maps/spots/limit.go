@@ -39,36 +39,34 @@ func (s *search) limit(ctx context.Context) (Limit, error) {
 	width := s.opt.Widths[0]
 	out := Limit{ExcessCounts: math.NaN(), Probability: limitProbability, WidthPx: width}
 	k2, k1 := kernelEnergy(width)
-	mean := s.total / float64(s.f.W*s.f.H)
 	threshold := s.null.threshold(s.opt.Alpha)
-	info := s.cl.information()
 	var strengths []float64
 	for d := 5.0; d < 40; d *= 1.19 { // 4 points per doubling
-		f := d / math.Sqrt(mean*info*k2)
-		if f > 0.95 {
+		f := d / math.Sqrt(s.mean*s.info*k2)
+		if f > s.m.most {
 			break
 		}
 		strengths = append(strengths, f)
 	}
-	if len(strengths) == 0 || strengths[len(strengths)-1] < 0.8 {
-		strengths = append(strengths, 0.95)
+	if n := len(strengths); s.m.most < 1 && (n == 0 || strengths[n-1] < 0.8*s.m.most) {
+		strengths = append(strengths, s.m.most)
 	}
 	gap := 4 * reach * width
-	per := max(1, min(60, int(float64(s.f.W*s.f.H)/(2*gap*gap))))
+	per := max(1, min(60, int(float64(s.w*s.h)/(2*gap*gap))))
 	rounds := (120 + per - 1) / per
 	put, found := make([]int, len(strengths)*rounds), make([]int, len(strengths)*rounds)
 	parallel(len(put), s.opt.Workers, func() func(int) {
 		sc := s.bank.newScratch()
-		scan := newScanned(len(s.f.totals))
-		class := newClassMaps(s.cl.n(), len(s.f.totals))
+		scan := newScanned(s.w * s.h)
+		class := newClassMaps(s.bank.law.n, s.w*s.h)
 		return func(i int) {
 			if ctx.Err() != nil {
 				return
 			}
 			stream := uint64(1<<32 + i)
-			s.sim.draw(class, s.opt.Seed, stream)
+			s.draw(class, stream)
 			rng := rand.New(rand.NewPCG(s.opt.Seed^0x9e3779b97f4a7c15, stream))
-			places := s.inject(rng, class, width, strengths[i/rounds], per, gap)
+			places := s.injectAll(rng, class, width, strengths[i/rounds], per, gap)
 			s.bank.scan(scan, class, sc)
 			put[i] = len(places)
 			for _, p := range places {
@@ -82,7 +80,7 @@ func (s *search) limit(ctx context.Context) (Limit, error) {
 		return out, fmt.Errorf("spots: stopped: %w", err)
 	}
 	for k, f := range strengths {
-		e := Efficiency{ExcessCounts: f * mean * k1}
+		e := Efficiency{ExcessCounts: f * s.mean * k1}
 		for i := k * rounds; i < (k+1)*rounds; i++ {
 			e.Put, e.Found = e.Put+put[i], e.Found+found[i]
 		}
@@ -112,61 +110,58 @@ func (s *search) limit(ctx context.Context) (Limit, error) {
 
 type place struct{ x, y float64 }
 
-// inject replaces the share f·k of the counts around per random places by
-// counts of the target, count by count.
-func (s *search) inject(rng *rand.Rand, class [][]float64, width, f float64, per int, gap float64) []place {
+// injectAll puts per spots of strength f into a replica, gap apart.
+func (s *search) injectAll(rng *rand.Rand, class [][]float64, width, f float64, per int, gap float64) []place {
 	var out []place
 	var pr profile
 	for try := 0; len(out) < per && try < 20*per; try++ {
-		p := place{rng.Float64() * float64(s.f.W-1), rng.Float64() * float64(s.f.H-1)}
+		p := place{rng.Float64() * float64(s.w-1), rng.Float64() * float64(s.h-1)}
 		ok := true
 		for _, o := range out {
 			ok = ok && math.Hypot(o.x-p.x, o.y-p.y) >= gap
 		}
-		if !ok {
-			continue
-		}
-		out = append(out, p)
-		pr = newProfile(pr, p.x, p.y, width, s.f.W, s.f.H)
-		for j := range pr.h {
-			for i := range pr.w {
-				share := f * pr.k[j*pr.w+i]
-				if share <= 0 {
-					continue
-				}
-				at := (pr.y0+j)*s.f.W + pr.x0 + i
-				moved := 0.0
-				for g := range class {
-					n := binomial(rng, math.Round(class[g][at]), share)
-					class[g][at] -= n
-					moved += n
-				}
-				left := 1.0
-				for g := range class { // multinomial over the classes of the target
-					if moved == 0 {
-						break
-					}
-					n := moved
-					if g < len(class)-1 && left > 0 {
-						n = binomial(rng, moved, math.Min(1, s.cl.s1[g]/left))
-					}
-					class[g][at] += n
-					left -= s.cl.s1[g]
-					moved -= n
-				}
-			}
+		if ok {
+			out = append(out, p)
+			pr = newProfile(pr, p.x, p.y, width, s.w, s.h)
+			s.inject(rng, class, pr, f)
 		}
 	}
 	return out
+}
+
+// injectTarget replaces the share f·k of the counts by counts of the target,
+// count by count.
+func (s *cubeSearch) injectTarget(rng *rand.Rand, class [][]float64, pr profile, f float64) {
+	s.m.each(pr, func(p int, k float64) {
+		moved := 0.0
+		for g := range class {
+			n := binomial(rng, math.Round(class[g][p]), f*k)
+			class[g][p] -= n
+			moved += n
+		}
+		left := 1.0
+		for g := range class { // multinomial over the classes of the target
+			if moved == 0 {
+				break
+			}
+			n := moved
+			if g < len(class)-1 && left > 0 {
+				n = binomial(rng, moved, math.Min(1, s.cl.s1[g]/left))
+			}
+			class[g][p] += n
+			left -= s.cl.s1[g]
+			moved -= n
+		}
+	})
 }
 
 // reached reports whether u reaches the threshold within 1.5 widths + 1 px of
 // the place.
 func (s *search) reached(u []float64, p place, width, threshold float64) bool {
 	r := 1.5*width + 1
-	for y := max(0, int(p.y-r)); y <= min(s.f.H-1, int(p.y+r+1)); y++ {
-		for x := max(0, int(p.x-r)); x <= min(s.f.W-1, int(p.x+r+1)); x++ {
-			if math.Hypot(float64(x)-p.x, float64(y)-p.y) <= r && u[y*s.f.W+x] > threshold {
+	for y := max(0, int(p.y-r)); y <= min(s.h-1, int(p.y+r+1)); y++ {
+		for x := max(0, int(p.x-r)); x <= min(s.w-1, int(p.x+r+1)); x++ {
+			if math.Hypot(float64(x)-p.x, float64(y)-p.y) <= r && u[y*s.w+x] > threshold {
 				return true
 			}
 		}

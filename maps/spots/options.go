@@ -109,6 +109,11 @@ func (opt Options) withDefaults(f *Field) (Options, error) {
 	if err := opt.searchDefaults(); err != nil {
 		return opt, err
 	}
+	return opt, opt.levels()
+}
+
+// levels fills in rates, levels and margins.
+func (opt *Options) levels() error {
 	type number struct {
 		v         *float64
 		def       float64
@@ -125,10 +130,10 @@ func (opt Options) withDefaults(f *Field) (Options, error) {
 			*n.v = n.def
 		}
 		if !(*n.v > n.low && *n.v < n.high) {
-			return opt, fmt.Errorf("spots: %s %g; must be above %g and below %g", n.what, *n.v, n.low, n.high)
+			return fmt.Errorf("spots: %s %g; must be above %g and below %g", n.what, *n.v, n.low, n.high)
 		}
 	}
-	return opt, nil
+	return nil
 }
 
 // searchDefaults fills in widths and whole numbers.

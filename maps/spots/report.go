@@ -12,9 +12,9 @@ import (
 )
 
 // report tests, names and sizes what was found.
-func (s *search) report(ctx context.Context, res *Result) error {
+func (s *cubeSearch) report(ctx context.Context, res *Result) error {
 	f, opt := s.f, s.opt
-	res.LLR = resultMap(f, s.first.u)
+	res.LLR = s.llrMap()
 	res.Substrate = append([]float64(nil), s.bg.raw...)
 	res.SubstrateCounts = s.bg.counts
 	res.Information = s.cl.information()
@@ -23,14 +23,15 @@ func (s *search) report(ctx context.Context, res *Result) error {
 	list := make([]maps.Spot, len(s.spots))
 	lineP := make([]float64, len(s.spots))
 	j := newJudge(opt)
-	s.m.sumUp(-1)
+	s.m.sumUp()
 	whole := append([]float64(nil), s.m.frac...)
 	proofs := make([]*evidence, len(s.spots))
 	parallel(len(s.spots), opt.Workers, func() func(int) {
-		own := *s.m // frac of its own
-		own.frac = make([]float64, len(s.m.frac))
+		m := s.m.fork()
 		return func(i int) {
-			list[i], proofs[i] = s.measure(i, &own, whole)
+			var win window
+			list[i], win = s.measure(i, m, whole)
+			proofs[i] = gather(f, s.bg.smooth, opt.Nuisance, win)
 			llr, n, sigma := proofs[i].ownLine(opt.Target, nil)
 			list[i].LineCounts, list[i].LineSigma = n, sigma
 			lineP[i] = poisson.HalfChi2P(2 * llr)
@@ -51,7 +52,7 @@ func (s *search) report(ctx context.Context, res *Result) error {
 		p[i] = math.Max(template[i], lineP[i])
 		list[i].PValue = p[i]
 	}
-	for _, pk := range localMaxima(nil, s.last.u, f.W, f.H) {
+	for _, pk := range localMaxima(nil, s.last.u, s.w, s.h) {
 		pv := s.null.peakP(pk.u)
 		p, template = append(p, pv), append(template, pv)
 	}
@@ -123,102 +124,8 @@ func (s *search) fieldVerdict(res *Result, lineP []float64) {
 	res.Detected = res.PValue <= res.Options.Alpha
 }
 
-// measure sizes spot i and gathers its spectra.
-func (s *search) measure(i int, m *model, whole []float64) (maps.Spot, *evidence) {
-	f, least := s.f, s.opt.MinWidthPx
-	sp := maps.Spot{LogLikelihood: s.spots[i].u, Verdict: maps.CannotTell}
-	parts := s.spots[i].parts
-	main := s.m.parts[parts[0]]
-	for _, k := range parts { // the strongest part names place and width
-		if c := s.m.parts[k]; c.f*c.s*c.s > main.f*main.s*main.s {
-			main = c
-		}
-	}
-	// Fraction of target of this spot and of all others.
-	own := make([]float64, len(whole))
-	xa, ya, xb, yb := f.W, f.H, -1, -1
-	variance := 0.0
-	var pr profile
-	for _, k := range parts {
-		c := s.m.parts[k]
-		copy(m.frac, whole)
-		pr = newProfile(pr, c.x, c.y, c.s, f.W, f.H)
-		for y := range pr.h {
-			for x := range pr.w {
-				q := (pr.y0+y)*f.W + pr.x0 + x
-				v := c.f * pr.k[y*pr.w+x]
-				own[q] += v
-				m.frac[q] = math.Max(0, m.frac[q]-v)
-			}
-		}
-		sx, sy, excess, sigma := m.uncertainty(c, least)
-		sp.ExcessCounts += excess
-		variance += sigma * sigma
-		if c == main {
-			sp.SigmaXPx, sp.SigmaYPx = sx, sy
-		}
-		r := radiusPx(c.s) + 3
-		xa, ya = min(xa, int(c.x)-r), min(ya, int(c.y)-r)
-		xb, yb = max(xb, int(c.x)+r), max(yb, int(c.y)+r)
-	}
-	sp.ExcessSigma = math.Sqrt(variance)
-	sp.XPx, sp.YPx, sp.WidthPx = main.x, main.y, main.s
-	sp.XUm, sp.YUm = micrometres(main.x, main.y, f.Pixel)
-	xa, ya, xb, yb = max(xa, 0), max(ya, 0), min(xb, f.W-1), min(yb, f.H-1)
-	w, h := xb-xa+1, yb-ya+1
-	win, others := make([]float64, w*h), make([]float64, w*h)
-	top := 0.0
-	for y := range h {
-		for x := range w {
-			q := (ya+y)*f.W + xa + x
-			win[y*w+x] = own[q]
-			others[y*w+x] = math.Max(0, whole[q]-own[q])
-			top = math.Max(top, own[q])
-		}
-	}
-	for y := range h {
-		for x := range w {
-			if win[y*w+x] >= top/2 {
-				sp.AreaPx++
-				if fx, fy := xa+x, ya+y; fx == 0 || fy == 0 || fx == f.W-1 || fy == f.H-1 {
-					sp.Touches = true
-				}
-			}
-		}
-	}
-	s.size(&sp, len(parts) == 1)
-	return sp, gather(f, s.bg.smooth, s.opt.Nuisance, xa, ya, w, h, win, others)
-}
-
-// fwhm is the full width at half maximum of a Gaussian of unit standard
-// deviation, 2·sqrt(2 ln 2).
-const fwhm = 2.3548200450309493
-
-// size fills the area and the diameter: that of the circle at half height, with
-// the smallest width (blur) taken off in quadrature, which is right for
-// Gaussian-like profiles.
-func (s *search) size(sp *maps.Spot, single bool) {
-	least := s.opt.MinWidthPx
-	sp.AreaUm2, sp.DiameterUm = math.NaN(), math.NaN()
-	area := sp.AreaPx
-	if single { // the fitted profile knows fractions of pixels
-		area = math.Pi / 4 * fwhm * fwhm * sp.WidthPx * sp.WidthPx
-	}
-	sp.AreaPx = math.Max(1, area)
-	// Apparent below 1.2 times the blur: the width says nothing about size.
-	sp.Unresolved = single && sp.WidthPx < 1.2*least
-	if s.f.Pixel.Known() {
-		px := s.f.Pixel.AreaUm2()
-		sp.AreaUm2 = sp.AreaPx * px
-		blur := math.Pi / 4 * fwhm * fwhm * least * least
-		if !sp.Unresolved {
-			sp.DiameterUm = math.Sqrt(4 / math.Pi * math.Max(0, area-blur) * px)
-		}
-	}
-}
-
 // remark says what a reader should know about the run.
-func (s *search) remark(res *Result) {
+func (s *cubeSearch) remark(res *Result) {
 	add := func(format string, args ...any) { res.Remarks = append(res.Remarks, fmt.Sprintf(format, args...)) }
 	if s.bg.refit {
 		add("the substrate spectrum comes from the field itself, without the spots found; faint wide spots are lost more often than with a blank field")

@@ -20,11 +20,23 @@ type tile struct {
 	ox, oy       int // where pixel (x0, y0) lies in the transform
 }
 
-// bank holds the transformed kernels ln(1 + f·k·(r−1)) of all trials and
-// classes. It does not change after newBank and is shared.
+// law says what one count, or one unit of background, in class g weighs where
+// the profile of the trial has the height fk: the kernels of the scan.
+type law struct {
+	n      int // classes
+	weight func(g int, fk float64) float64
+}
+
+// mixtureLaw is that of classes with the ratios r: ln(1 + f·k·(r−1)).
+func mixtureLaw(r []float64) law {
+	return law{len(r), func(g int, fk float64) float64 { return math.Log1p(fk * (r[g] - 1)) }}
+}
+
+// bank holds the transformed kernels of all trials and classes. It does not
+// change after newBank and is shared.
 type bank struct {
 	w, h   int
-	cl     *classes
+	law    law
 	widths []float64
 	trials []trial
 	nx, ny int
@@ -49,8 +61,8 @@ func cut(n, r int) (size int, from, length, offset []int) {
 	return size, from, length, offset
 }
 
-func newBank(w, h int, cl *classes, widths []float64, trials []trial, workers int) *bank {
-	b := &bank{w: w, h: h, cl: cl, widths: widths, trials: trials}
+func newBank(w, h int, law law, widths []float64, trials []trial, workers int) *bank {
+	b := &bank{w: w, h: h, law: law, widths: widths, trials: trials}
 	r := 0
 	for _, s := range widths {
 		r = max(r, radiusPx(s))
@@ -80,13 +92,13 @@ func (b *bank) kernels(tr trial, t *transform, plane []float64, spec []complex12
 	r := radiusPx(s)
 	p := newProfile(profile{}, float64(r), float64(r), s, 2*r+1, 2*r+1)
 	hy := b.ny/2 + 1
-	out := make([][]float64, b.cl.n())
-	for g, ratio := range b.cl.r {
+	out := make([][]float64, b.law.n)
+	for g := range out {
 		clear(plane)
 		for j := range p.h {
 			for i := range p.w {
 				x, y := (i-r+b.nx)%b.nx, (j-r+b.ny)%b.ny
-				plane[y*b.nx+x] = math.Log1p(tr.f * p.k[j*p.w+i] * (ratio - 1))
+				plane[y*b.nx+x] = b.law.weight(g, tr.f*p.k[j*p.w+i])
 			}
 		}
 		t.forward(spec, plane)
@@ -127,7 +139,7 @@ func (b *bank) newScratch() *scratch {
 	t := newTransform(b.nx, b.ny)
 	n := t.hx * b.ny
 	s := &scratch{t: t, plane: make([]float64, b.nx*b.ny), acc: make([]complex128, n)}
-	s.spec = make([][]complex128, b.cl.n())
+	s.spec = make([][]complex128, b.law.n)
 	for g := range s.spec {
 		s.spec[g] = make([]complex128, n)
 	}

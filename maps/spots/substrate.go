@@ -82,16 +82,20 @@ var strengths = [...]float64{2.5, 4.5, 8, 14}
 // make up for all of it).
 const widthWeight = 1.0
 
-// newTrials returns the trials for a field with mean counts per pixel.
-func newTrials(widths []float64, mean, information float64) []trial {
+// maxTrial is the largest fraction of target that is tried.
+const maxTrial = 0.9
+
+// newTrials returns the trials for a field with mean counts per pixel and the
+// information per count and squared strength; no strength is above most.
+func newTrials(widths []float64, mean, information, most float64) []trial {
 	var out []trial
 	for i, s := range widths {
 		k2, k1 := kernelEnergy(s)
 		last := 0.0
 		for _, d := range strengths {
-			// d = f·sqrt(T·I·sum k²); at least two counts, at most 90 % target.
+			// d = f·sqrt(T·I·sum k²); at least two counts.
 			f := d / math.Sqrt(mean*information*k2)
-			f = math.Min(math.Max(f, 2/(mean*k1)), 0.9)
+			f = math.Min(math.Max(f, 2/(mean*k1)), most)
 			if f > last*1.05 {
 				out = append(out, trial{width: i, f: f})
 				last = f

@@ -1,0 +1,254 @@
+package spots
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"slices"
+	"sync"
+
+	"example.org/fleck/maps"
+	"example.org/fleck/spectra/poisson"
+)
+
+const whatLLR = "log-likelihood ratio of a spot"
+
+// search is what a search in a cube and one in a count map have in common.
+type search struct {
+	w, h     int
+	pixel    maps.Pixel
+	opt      Options
+	bank     *bank
+	first    *scanned // of the counts as they are
+	last     *scanned // with the found spots taken out
+	null     nullLaw
+	m        *model
+	spots    []found
+	mean     float64 // counts per pixel
+	info     float64 // per count and squared strength
+	progress *progress
+
+	// draw fills the maps that the bank scans with replica number stream.
+	draw func(class [][]float64, stream uint64)
+	// residual fills them with the counts less the spots found.
+	residual func(class [][]float64)
+	// inject puts a spot of strength f with the profile into a replica.
+	inject func(rng *rand.Rand, class [][]float64, pr profile, f float64)
+}
+
+// found is one spot: components that belong together.
+type found struct {
+	parts []int // into model.parts
+	u     float64
+}
+
+// alarms marks the pixels within three widths of maxima above level.
+func (s *search) alarms(level float64) maps.Mask {
+	mask := maps.NewMask(s.w, s.h)
+	for _, pk := range localMaxima(nil, s.first.u, s.w, s.h) {
+		if pk.u < level {
+			break
+		}
+		r := 3 * s.opt.Widths[s.bank.trials[s.first.arg[pk.p]].width]
+		x, y := pk.p%s.w, pk.p/s.w
+		n := int(math.Ceil(r))
+		for j := max(0, y-n); j <= min(s.h-1, y+n); j++ {
+			for i := max(0, x-n); i <= min(s.w-1, x+n); i++ {
+				if math.Hypot(float64(i-x), float64(j-y)) <= r {
+					mask.In[j*s.w+i] = true
+				}
+			}
+		}
+	}
+	return mask
+}
+
+// simulate scans replicas without spots.
+func (s *search) simulate(ctx context.Context) error {
+	m := s.opt.Bootstrap
+	heights := make([][]float64, m)
+	s.null = nullLaw{replicas: m, maxima: make([]float64, m)}
+	parallel(m, s.opt.Workers, func() func(int) {
+		sc := s.bank.newScratch()
+		out := newScanned(s.w * s.h)
+		class := newClassMaps(s.bank.law.n, s.w*s.h)
+		var peaks []peak
+		return func(i int) {
+			if ctx.Err() != nil {
+				return
+			}
+			s.draw(class, uint64(i))
+			s.bank.scan(out, class, sc)
+			peaks = localMaxima(peaks, out.u, s.w, s.h)
+			for _, p := range peaks {
+				heights[i] = append(heights[i], p.u)
+			}
+			s.null.maxima[i] = slices.Max(out.u)
+			s.progress.step()
+		}
+	})
+	if err := ctx.Err(); err != nil {
+		return fmt.Errorf("spots: stopped: %w", err)
+	}
+	for _, h := range heights {
+		s.null.heights = append(s.null.heights, h...)
+	}
+	slices.Sort(s.null.heights)
+	slices.Sort(s.null.maxima)
+	return nil
+}
+
+func newClassMaps(k, n int) [][]float64 {
+	out := make([][]float64, k)
+	for g := range out {
+		out[g] = make([]float64, n)
+	}
+	return out
+}
+
+// detect finds spots strongest first, in rounds: the maxima of one round that
+// do not touch each other are fitted, put into the model and taken out of the
+// counts for the next.
+func (s *search) detect(ctx context.Context) error {
+	w := s.w
+	least := s.opt.MinWidthPx
+	most := 1.5 * s.opt.Widths[len(s.opt.Widths)-1]
+	res := newClassMaps(s.bank.law.n, s.w*s.h)
+	now := s.first
+	for range 12 {
+		if err := ctx.Err(); err != nil {
+			return fmt.Errorf("spots: stopped: %w", err)
+		}
+		peaks := localMaxima(nil, now.u, w, s.h)
+		level := s.candidateLevel(peaks)
+		var taken []component
+		before := len(s.m.parts)
+		for _, pk := range peaks {
+			if pk.u < level || len(s.spots) >= s.opt.MaxSpots {
+				break
+			}
+			tr := s.bank.trials[now.arg[pk.p]]
+			c := component{x: float64(pk.p % w), y: float64(pk.p / w), s: s.opt.Widths[tr.width], f: tr.f}
+			if slices.ContainsFunc(taken, func(o component) bool {
+				return math.Hypot(o.x-c.x, o.y-c.y) < 3*(o.s+c.s)
+			}) {
+				continue
+			}
+			taken = append(taken, c)
+			c = s.m.fit(c, least, most)
+			if c.f <= 0 {
+				continue
+			}
+			if at := s.host(c); at >= 0 {
+				c.spot = at
+				s.spots[at].parts = append(s.spots[at].parts, len(s.m.parts))
+			} else {
+				c.spot = len(s.spots)
+				s.spots = append(s.spots, found{parts: []int{len(s.m.parts)}, u: pk.u})
+			}
+			s.m.parts = append(s.m.parts, c)
+		}
+		if len(s.m.parts) == before {
+			break
+		}
+		s.polish(least, most)
+		s.residual(res)
+		if now == s.first {
+			now = newScanned(s.w * s.h)
+		}
+		s.bank.scanParallel(now, res, s.opt.Workers)
+	}
+	s.last = now
+	return nil
+}
+
+// candidateLevel is the height down to which maxima are fitted: one false one
+// per field, or more when so many are true that the list will reach deeper.
+func (s *search) candidateLevel(peaks []peak) float64 {
+	p := make([]float64, 0, len(peaks)+len(s.spots))
+	for _, pk := range peaks {
+		p = append(p, s.null.peakP(pk.u))
+	}
+	for _, sp := range s.spots {
+		p = append(p, s.null.peakP(sp.u))
+	}
+	n := 0
+	for _, ok := range poisson.Rejected(p, s.opt.Q) {
+		if ok {
+			n++
+		}
+	}
+	return s.null.levelOf(math.Max(1, 1.5*s.opt.Q*float64(n)))
+}
+
+// host returns the spot that component c is a part of, −1 if it is one of its
+// own: there is no dip between the two below 80 % of the lower.
+func (s *search) host(c component) int {
+	for i, o := range s.m.parts {
+		d := math.Hypot(o.x-c.x, o.y-c.y)
+		if d > 3*o.s+1 {
+			continue
+		}
+		at := func(t float64) float64 {
+			x, y := c.x+t*(o.x-c.x), c.y+t*(o.y-c.y)
+			v := c.f * gauss(x-c.x, y-c.y, c.s)
+			for _, q := range s.m.parts {
+				v += q.f * gauss(x-q.x, y-q.y, q.s)
+			}
+			return v
+		}
+		low, ends := math.Inf(1), math.Min(at(0), at(1))
+		for k := range 21 {
+			low = math.Min(low, at(float64(k)/20))
+		}
+		if low > 0.8*ends {
+			return s.m.parts[i].spot
+		}
+	}
+	return -1
+}
+
+func gauss(dx, dy, s float64) float64 { return math.Exp(-(dx*dx + dy*dy) / (2 * s * s)) }
+
+// polish fits components that overlap others once more and sums up the model.
+func (s *search) polish(least, most float64) {
+	s.m.sumUp()
+	for i, c := range s.m.parts {
+		near := false
+		for k, o := range s.m.parts {
+			near = near || k != i && math.Hypot(o.x-c.x, o.y-c.y) < reach*(o.s+c.s)
+		}
+		if !near {
+			continue
+		}
+		s.m.put(c, -1)
+		if n := s.m.fit(c, least, most); n.f > 0 {
+			c = n
+		}
+		s.m.parts[i] = c
+		s.m.put(c, 1)
+	}
+	s.m.sumUp()
+}
+
+// progress counts finished steps; safe for many goroutines.
+type progress struct {
+	mu          sync.Mutex
+	done, total int
+	call        func(done, total int)
+}
+
+func newProgress(call func(done, total int), total int) *progress {
+	return &progress{call: call, total: total}
+}
+
+func (p *progress) step() {
+	if p.call == nil {
+		return
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.done++
+	p.call(p.done, p.total)
+}
