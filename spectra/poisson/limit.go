@@ -7,7 +7,11 @@ import (
 )
 
 // ErrRange is wrapped by every error about an argument outside its range.
-var ErrRange = errors.New("poisson: argument out of range")
+var ErrRange = errors.New("argument out of range")
+
+// ErrSingular is wrapped by errors about parameters that the data cannot tell
+// apart.
+var ErrSingular = errors.New("parameters cannot be told apart")
 
 // CriticalCount returns the smallest count n_c with P(N > n_c | background) ≤
 // alpha: a signal is claimed if more than n_c counts are seen over a known

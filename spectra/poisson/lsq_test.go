@@ -2,12 +2,16 @@ package poisson
 
 import (
 	"bufio"
+	"errors"
+	"fmt"
 	"math"
 	"os"
 	"path/filepath"
 	"strconv"
 	"strings"
 	"testing"
+
+	"gonum.org/v1/gonum/mat"
 )
 
 // strd is one nonlinear regression set of the NIST Statistical Reference
@@ -153,6 +157,194 @@ func TestMinimizeStRD(t *testing.T) {
 					t.Errorf("standard errors %v, want %v: %.1f digits, want 4", res.StandardError, d.spread, leastSE)
 				}
 			})
+		}
+	}
+}
+
+// TestMinimizeLinear compares with the closed form of a straight line: with
+// unit errors the covariance is (JᵀJ)⁻¹.
+func TestMinimizeLinear(t *testing.T) {
+	x := []float64{0, 1, 2, 3, 4}
+	y := []float64{1, 3, 2, 5, 4}
+	p := Problem{
+		Observations: 5,
+		Residuals: func(dst, b []float64) {
+			for i := range x {
+				dst[i] = b[0] + b[1]*x[i] - y[i]
+			}
+		},
+		Jacobian: func(dst *mat.Dense, b []float64) {
+			for i := range x {
+				dst.Set(i, 0, 1)
+				dst.Set(i, 1, x[i])
+			}
+		},
+	}
+	res, err := Minimize(p, []float64{100, -50}, DampedOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	// n = 5, Σx = 10, Σx² = 30: intercept 1.4, slope 0.8, Σr² = 3.6;
+	// (JᵀJ)⁻¹ = [30 −10; −10 5]/50.
+	want := []float64{1.4, 0.8}
+	cov := []float64{0.6, -0.2, -0.2, 0.1}
+	for j := range want {
+		if math.Abs(res.X[j]-want[j]) > 1e-9 {
+			t.Errorf("parameters %v, want %v", res.X, want)
+		}
+	}
+	for j := range cov {
+		if math.Abs(res.Covariance[j]-cov[j]) > 1e-12 {
+			t.Errorf("covariance %v, want %v", res.Covariance, cov)
+		}
+	}
+	if res.Status != Converged || res.DegreesOfFreedom != 3 || math.Abs(res.SumOfSquares-3.6) > 1e-9 ||
+		math.Abs(res.StandardError[1]-math.Sqrt(0.1*3.6/3)) > 1e-9 {
+		t.Errorf("result %+v", res)
+	}
+}
+
+// TestMinimizeBounds holds a parameter at its bound: the rest must then be the
+// optimum with that parameter fixed.
+func TestMinimizeBounds(t *testing.T) {
+	d := readStrd(t, "Misra1a")
+	residuals := func(dst, b []float64) {
+		for i, x := range d.x {
+			dst[i] = b[0]*(1-math.Exp(-b[1]*x)) - d.y[i]
+		}
+	}
+	p := Problem{Observations: len(d.x), Residuals: residuals}
+	// The free optimum is b = (238.9, 5.5e-4).
+	res, err := Minimize(p, []float64{210, 4e-4}, DampedOptions{Lower: []float64{0, 0}, Upper: []float64{220, 1}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	fixed := Problem{Observations: len(d.x), Residuals: func(dst, b []float64) { residuals(dst, []float64{220, b[0]}) }}
+	want, err := Minimize(fixed, []float64{4e-4}, DampedOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if res.Status != Converged || res.X[0] != 220 || digits(res.X[1], want.X[0]) < 8 {
+		t.Errorf("status %v, parameters %v, want [220 %v]", res.Status, res.X, want.X[0])
+	}
+	if res.DegreesOfFreedom != len(d.x)-1 || res.Sigma[0] != 0 || res.Covariance[1] != 0 || digits(res.Sigma[1], want.Sigma[0]) < 6 {
+		t.Errorf("degrees of freedom %d, sigma %v, want %d, [0 %v]", res.DegreesOfFreedom, res.Sigma, len(d.x)-1, want.Sigma)
+	}
+	// Bounds that do not bind change nothing.
+	free, err := Minimize(p, []float64{250, 5e-4}, DampedOptions{Lower: []float64{0, 0}, Upper: []float64{1000, 1}})
+	if err != nil || digits(free.X[0], d.value[0]) < 6 || digits(free.StandardError[0], d.spread[0]) < 4 {
+		t.Errorf("wide bounds: %+v, %v", free, err)
+	}
+}
+
+func TestMinimizeDomain(t *testing.T) {
+	residuals := func(dst, b []float64) {
+		dst[0], dst[1] = math.Log(b[0])-1, b[0]-2 // NaN below 0
+	}
+	ok := Problem{Observations: 2, Residuals: residuals}
+	for name, c := range map[string]struct {
+		p     Problem
+		start []float64
+		opt   DampedOptions
+	}{
+		"no residuals":       {Problem{Observations: 2}, []float64{1}, DampedOptions{}},
+		"no observations":    {Problem{Residuals: residuals}, []float64{1}, DampedOptions{}},
+		"no parameters":      {ok, nil, DampedOptions{}},
+		"NaN start":          {ok, []float64{math.NaN()}, DampedOptions{}},
+		"start outside":      {ok, []float64{-1}, DampedOptions{}},
+		"start below bound":  {ok, []float64{1}, DampedOptions{Lower: []float64{2}}},
+		"empty bounds":       {ok, []float64{1}, DampedOptions{Lower: []float64{1}, Upper: []float64{1}}},
+		"bounds too long":    {ok, []float64{1}, DampedOptions{Lower: []float64{0, 0}}},
+		"upper too long":     {ok, []float64{1}, DampedOptions{Upper: []float64{9, 9}}},
+		"negative tolerance": {ok, []float64{1}, DampedOptions{Tolerance: -1}},
+	} {
+		if _, err := Minimize(c.p, c.start, c.opt); !errors.Is(err, ErrRange) {
+			t.Errorf("%s: error %v, want ErrRange", name, err)
+		}
+	}
+	// A first step that leaves the domain is shortened.
+	res, err := Minimize(ok, []float64{0.01}, DampedOptions{})
+	if err != nil || res.Status != Converged {
+		t.Fatalf("status %v, error %v", res.Status, err)
+	}
+	// Optimum: (ln x − 1)/x + x − 2 = 0.
+	if g := (math.Log(res.X[0])-1)/res.X[0] + res.X[0] - 2; math.Abs(g) > 1e-8 {
+		t.Errorf("gradient at %v is %v", res.X[0], g)
+	}
+	// Parameters that cannot be told apart have no error.
+	twin := Problem{Observations: 3, Residuals: func(dst, b []float64) {
+		for i := range dst {
+			dst[i] = b[0] + b[1] - float64(i)
+		}
+	}}
+	res, err = Minimize(twin, []float64{0, 0}, DampedOptions{})
+	if err != nil || math.Abs(res.X[0]+res.X[1]-1) > 1e-9 || !math.IsNaN(res.Sigma[0]) {
+		t.Errorf("dependent parameters: %+v, %v, want sum 1 and sigma NaN", res, err)
+	}
+	// No degrees of freedom: the fit is exact, the spread unknown.
+	exact := Problem{Observations: 1, Residuals: func(dst, b []float64) { dst[0] = b[0] - 3 }}
+	res, err = Minimize(exact, []float64{0}, DampedOptions{})
+	if err != nil || math.Abs(res.X[0]-3) > 1e-9 || !math.IsNaN(res.StandardError[0]) || math.Abs(res.Sigma[0]-1) > 1e-9 {
+		t.Errorf("one observation: %+v, %v", res, err)
+	}
+	// The limit on iterations is a status, not an error.
+	d := readStrd(t, "MGH10")
+	res, err = Minimize(Problem{Observations: len(d.x), Residuals: func(dst, b []float64) {
+		for i, x := range d.x {
+			dst[i] = b[0]*math.Exp(b[1]/(x+b[2])) - d.y[i]
+		}
+	}}, d.starts[0], DampedOptions{MaxIterations: 5})
+	if err != nil || res.Status != NotConverged || res.Iterations != 5 {
+		t.Errorf("five iterations: status %v, %d iterations, error %v", res.Status, res.Iterations, err)
+	}
+}
+
+func ExampleMinimize() {
+	// Decay of a count rate, with errors √n.
+	x := []float64{0, 1, 2, 3, 4, 5}
+	n := []float64{400, 245, 148, 90, 54, 33}
+	p := Problem{
+		Observations: len(x),
+		Residuals: func(dst, b []float64) {
+			for i := range x {
+				dst[i] = (b[0]*math.Exp(-b[1]*x[i]) - n[i]) / math.Sqrt(n[i])
+			}
+		},
+	}
+	r, err := Minimize(p, []float64{300, 1}, DampedOptions{})
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	fmt.Printf("%v: rate %.3f ± %.3f\n", r.Status, r.X[1], r.Sigma[1])
+	// Output: converged: rate 0.499 ± 0.023
+}
+
+func BenchmarkMinimizeGauss1(b *testing.B) {
+	data, err := os.ReadFile(filepath.Join("testdata", "strd", "Gauss1.txt"))
+	if err != nil {
+		b.Fatal(err)
+	}
+	var x, y, start []float64
+	for _, line := range strings.Split(string(data), "\n") {
+		w := strings.Fields(line)
+		if len(w) == 2 && w[0] != "rss" {
+			v, _ := strconv.ParseFloat(w[0], 64)
+			y, x = append(y, v), append(x, float64(len(x)+1))
+		}
+		if len(w) == 5 {
+			v, _ := strconv.ParseFloat(w[1], 64)
+			start = append(start, v)
+		}
+	}
+	p := Problem{Observations: len(y), Residuals: func(dst, c []float64) {
+		for i := range x {
+			dst[i] = twoGaussians(x[i], c) - y[i]
+		}
+	}}
+	for b.Loop() {
+		if _, err := Minimize(p, start, DampedOptions{}); err != nil {
+			b.Fatal(err)
 		}
 	}
 }
