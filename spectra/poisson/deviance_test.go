@@ -101,7 +101,7 @@ func TestExpectedDevianceSeries(t *testing.T) {
 // TestGoodnessOfFitLaw checks that z has mean 0 and variance 1 over simulated
 // spectra, at a known model and after a fit. Limits are five standard errors.
 func TestGoodnessOfFitLaw(t *testing.T) {
-	const trials, channels = 1000, 400
+	const trials, channels = 600, 400
 	flat := make([]float64, channels)
 	slope := make([]float64, channels)
 	for i := range flat {

@@ -20,5 +20,6 @@
 // Not implemented, with the reason: weighted chi-square fits of counts
 // (Pearson, Neyman), because they are biased by about half a count to one
 // count per channel at any dose; the two-sided "minimum likelihood" convention
-// of the conditional two-rate test, because it is not monotone in the count.
+// of the conditional two-rate test, because inverting it can give a confidence
+// set with holes (Fay 2010, Biostatistics 11, 373).
 package poisson

@@ -23,7 +23,8 @@ import (
 // distance to the optimum. Every iterate is scaled so that Σm = Σn, which
 // holds at the optimum of any linear model.
 //
-// The error is non-nil, and dst holds NotConverged, only for invalid input.
+// The error is non-nil for invalid input only; dst then holds NotConverged.
+// Data that defeat the fit are a Status, not an error.
 func (m *Mixture) Fit(dst *MixtureResult, channels []int32, counts []float64, scratch *MixtureScratch) error {
 	dst.Amplitude = grow(dst.Amplitude, m.k)
 	clear(dst.Amplitude)
