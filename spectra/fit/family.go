@@ -50,10 +50,9 @@ func FamiliesOf(elements []xray.Element, beam xray.Energy, lowEV, highEV float64
 }
 
 // usable leaves out families whose atomic data are not fit for use: L below
-// scandium (yields scatter by a factor of ten) and M below lanthanum (M5 yields
-// unknown).
+// scandium (yields scatter by a factor of ten) and M below zirconium (no rates).
 func usable(z xray.Element, f xray.Family) bool {
-	return f == xray.FamilyK || f == xray.FamilyL && z >= 21 || f == xray.FamilyM && z >= 57
+	return f == xray.FamilyK || f == xray.FamilyL && z >= 21 || f == xray.FamilyM && z >= 40
 }
 
 // MainLine returns the line with the greatest weight of a family, ok = false

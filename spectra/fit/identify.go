@@ -142,6 +142,7 @@ type identifier struct {
 	fitOpt     Options
 	candidates []candidate
 	chosen     []candidate
+	fixShares  bool // line shares as computed
 	silicon    bool // the detector's own silicon is in the model
 }
 
@@ -165,7 +166,26 @@ func (id *identifier) prepare() error {
 }
 
 func (id *identifier) fit(chosen []candidate, quick bool, previous *Result) (*Result, error) {
+	return id.fitWith(chosen, quick, false, previous)
+}
+
+// forward fits the elements chosen so far. The scale is refined while strong
+// elements come in; weak ones do not move it.
+func (id *identifier) forward(r *Result, z float64) (*Result, error) {
+	id.fixShares = true
+	defer func() { id.fixShares = false }()
+	return id.fit(id.chosen, len(id.chosen) > 8 && z < 30, r)
+}
+
+// fitWith fits a set of candidates. quick keeps scale and resolution of the
+// previous result; trial keeps the stated scale and the computed line shares: with
+// elements missing, a free scale would move to make up for them.
+func (id *identifier) fitWith(chosen []candidate, quick, trial bool, previous *Result) (*Result, error) {
 	o := id.fitOpt
+	o.FixWeights = id.fixShares
+	if trial {
+		o.FixWeights, o.FixCalibration, o.MaxIterations = true, true, 20
+	}
 	o.NoDetectorSilicon = !id.silicon
 	o.Families = nil
 	for _, c := range chosen {
@@ -202,13 +222,18 @@ func (id *identifier) run() (*Identification, error) {
 			break
 		}
 		id.chosen = append(id.chosen, id.candidates[best])
-		// The scale is refined while the strong elements come in; weak ones
-		// do not move it.
-		next, err := id.fit(id.chosen, len(id.chosen) > 8 && z < 30, r)
+		// Line shares stay as computed until all elements are in: free shares
+		// of one element would take the peaks of the next.
+		next, err := id.forward(r, z)
 		if err != nil {
 			return nil, err
 		}
 		r = next
+	}
+	if id.swap(r) {
+		if r, err = id.fit(id.chosen, false, r); err != nil {
+			return nil, err
+		}
 	}
 	id.detectorSilicon(r)
 	for round := 0; round < 4; round++ {
@@ -242,8 +267,9 @@ func (id *identifier) detectorSilicon(r *Result) {
 }
 
 // shortList is the number of candidates, best score first, that are tried by
-// a fit before one is chosen.
-const shortList = 6
+// a fit before one is chosen: more for the first elements, whose strong peaks
+// give many neighbours high scores.
+func (id *identifier) shortList() int { return max(10, 40-10*len(id.chosen)) }
 
 // best returns the candidate, not chosen yet, that explains most of what is
 // left, and its significance. Each family is first judged by its score after
@@ -286,11 +312,11 @@ func (id *identifier) best(r *Result) (int, float64) {
 		return -1, 0
 	}
 	top, lowest := scores[0], math.Inf(1)
-	for _, sc := range scores[:min(shortList, len(scores))] {
-		if sc.z < minScore || sc.gain < 0.2*scores[0].gain {
+	for _, sc := range scores[:min(id.shortList(), len(scores))] {
+		if sc.z < minScore {
 			continue
 		}
-		dev := id.quickDeviance(r, append(slices.Clone(id.chosen), id.candidates[sc.index]))
+		dev := id.trialMisfit(r, append(slices.Clone(id.chosen), id.candidates[sc.index]))
 		if dev < lowest {
 			top, lowest = sc, dev
 		}
@@ -445,19 +471,17 @@ func (id *identifier) groupsSeen(r *Result, i int) int {
 }
 
 // rivals returns the elements that, put in place of c, describe the spectrum
-// about as well: their fit is worse by less than a likelihood ratio of e^4.5
-// (three standard deviations).
+// about as well: their misfit is greater by less than 9 (three standard
+// deviations).
 func (id *identifier) rivals(r *Result, c candidate) []xray.Element {
 	without := slices.DeleteFunc(slices.Clone(id.chosen), func(x candidate) bool { return x.element == c.element })
-	reference := id.quickDeviance(r, id.chosen)
+	reference := id.trialMisfit(r, id.chosen)
 	var out []xray.Element
 	for _, rival := range id.candidates {
 		if slices.ContainsFunc(id.chosen, func(x candidate) bool { return x.element == rival.element }) || !near(rival, c, id.s.BeamEnergy, r.Detector) {
 			continue
 		}
-		dev := id.quickDeviance(r, append(slices.Clone(without), rival))
-		scale := math.Max(1, r.Deviance/math.Max(1, r.ExpectedDeviance))
-		if (dev-reference)/scale < 9 {
+		if id.trialMisfit(r, append(slices.Clone(without), rival))-reference < 9 {
 			out = append(out, rival.element)
 		}
 	}
@@ -478,13 +502,98 @@ func near(a, b candidate, beam xray.Energy, det spectra.Detector) bool {
 	return false
 }
 
-// quickDeviance fits amplitudes only, at r's scale and resolution.
-func (id *identifier) quickDeviance(r *Result, set []candidate) float64 {
-	q, err := id.fit(set, true, r)
-	if err != nil {
+// trialMisfit fits a set of candidates with computed line shares and returns
+// its misfit: Σ (n−m)²/(m + (shapeError·max(n, m))² + 1), the squared residuals in units
+// of counting statistics and model error. On strong peaks it asks whether a
+// candidate explains the peak, not how exactly, which depends on shares and
+// shapes that are refined later.
+func (id *identifier) trialMisfit(r *Result, set []candidate) float64 {
+	t, err := id.fitWith(set, false, true, r)
+	if err != nil || !consistent(t, set[len(set)-1].element) {
 		return math.Inf(1)
 	}
-	return q.Deviance
+	return misfit(t)
+}
+
+// consistent reports whether the families of element z have counts that fit
+// together: where a softer family is seen, a harder one that the beam excites
+// well must not be missing. Expected are the counts of a thin specimen;
+// a bulk one has more of the harder family by absorption of the softer, and
+// less near the threshold by slowing down. Less than missingShare of the
+// expectation, with its uncertainty, is missing.
+func consistent(r *Result, z xray.Element) bool {
+	type seen struct {
+		FamilyResult
+		expected float64
+	}
+	var fams []seen
+	for _, f := range r.Families {
+		if f.Element != z {
+			continue
+		}
+		main, ok := MainLine(z, f.Family.Family, r.beam)
+		edge, okEdge := z.Edge(main.Initial)
+		if !ok || !okEdge || r.beam > 0 && float64(r.beam) < 1.25*float64(edge) {
+			continue
+		}
+		fams = append(fams, seen{f, xray.ProductionCrossSection(z, f.Family.Family, r.beam) * r.Options.Detector.Efficiency(main.Energy)})
+	}
+	for i, soft := range fams {
+		for _, hard := range fams[:i] { // K before L before M
+			if soft.expected <= 0 || !(soft.Significance() > 4) {
+				continue
+			}
+			want := missingShare * soft.NetCounts * hard.expected / soft.expected
+			if want > 20 && hard.NetCounts+3*hard.Sigma < want {
+				return false
+			}
+		}
+	}
+	return true
+}
+
+// missingShare is the share of the expected counts below which a family counts
+// as missing: a wide margin for absorption, thresholds and atomic data (common
+// practice, no source).
+const missingShare = 0.04
+
+// shapeError is the relative model error of a trial fit, for line shares and
+// peak shapes that are not refined yet; common practice, no source.
+const shapeError = 0.05
+
+func misfit(r *Result) float64 {
+	sum := 0.0
+	for c, m := range r.Model {
+		d := r.counts[c] - m
+		e := shapeError * math.Max(m, r.counts[c])
+		sum += d * d / (m + float64(e*e) + 1)
+	}
+	return sum
+}
+
+// swap replaces chosen elements by near rivals that leave a smaller misfit:
+// what looked best when it stood alone need not be once the others are in.
+func (id *identifier) swap(r *Result) bool {
+	changed := false
+	for k := range id.chosen {
+		base := id.trialMisfit(r, id.chosen)
+		best, lowest := -1, base-9
+		for i, rival := range id.candidates {
+			if slices.ContainsFunc(id.chosen, func(x candidate) bool { return x.element == rival.element }) ||
+				!near(rival, id.chosen[k], id.s.BeamEnergy, r.Detector) {
+				continue
+			}
+			set := append(slices.Delete(slices.Clone(id.chosen), k, k+1), rival)
+			if m := id.trialMisfit(r, set); m < lowest {
+				best, lowest = i, m
+			}
+		}
+		if best >= 0 {
+			id.chosen[k] = id.candidates[best]
+			changed = true
+		}
+	}
+	return changed
 }
 
 // artefacts lists escape, sum and detector-silicon features that hold counts

@@ -112,7 +112,7 @@ func priorSigma(cal spectra.Calibration, det spectra.Detector) [shapeParameters]
 
 // steps for numerical derivatives, small against every prior.
 func derivativeStep(cal spectra.Calibration) [shapeParameters]float64 {
-	return [shapeParameters]float64{0.05, 1e-5 * cal.GainEV, 0.05, 1e-3, 0.02, 1e-3, 0.5, 0.1, 0.1, 0.1}
+	return [shapeParameters]float64{2e-3, 1e-6 * cal.GainEV, 5e-3, 1e-4, 2e-3, 1e-4, 0.05, 0.01, 0.01, 0.01}
 }
 
 // landingPrior is the relative standard uncertainty of the stated beam energy;

@@ -58,6 +58,7 @@ type Result struct {
 	Warnings                    []string
 	Options                     Options // as resolved
 
+	beam   xray.Energy
 	design *design
 	state  state
 	counts []float64 // in range

@@ -192,8 +192,9 @@ func (sc *scorer) penalty(s *state, g []float64, h *mat.SymDense) float64 {
 }
 
 // run iterates to the maximum of the penalised likelihood from s and reports
-// whether it converged.
-func (sc *scorer) run(s *state) bool {
+// whether it converged: whether the next step promises less than tolerance in
+// log-likelihood.
+func (sc *scorer) run(s *state, tolerance float64) bool {
 	sc.kinds = sc.kinds[:0]
 	for f := range sc.d.families {
 		sc.kinds = append(sc.kinds, parameter{familyAmplitude, f, f})
@@ -226,7 +227,7 @@ func (sc *scorer) run(s *state) bool {
 		sc.jacobian(s)
 		g, h := sc.information(np)
 		sc.penalty(s, g, h)
-		improved := false
+		improved, gain0 := false, 0.0
 		for try := 0; try < 8; try++ {
 			delta, ok := sc.solve(s, g, h, lambda)
 			if !ok {
@@ -243,8 +244,11 @@ func (sc *scorer) run(s *state) bool {
 				}
 				gain += g[i] * delta[i]
 			}
-			if gain < 1e-7*(1+math.Abs(obj))*1e-2+1e-6 {
-				return true // the predicted improvement is below what counts can tell
+			if try == 0 {
+				gain0 = gain
+			}
+			if gain < tolerance+1e-9*math.Abs(obj) {
+				return true
 			}
 			if !next.shape.inRange() {
 				lambda = math.Max(10*lambda, 1e-3)
@@ -270,7 +274,7 @@ func (sc *scorer) run(s *state) bool {
 		if !improved {
 			sc.d.columns(sc.cols, s.shape)
 			sc.combine(sc.m, sc.cols, s)
-			return lambda < 1e3
+			return gain0 < 10*tolerance
 		}
 	}
 	return false
