@@ -1,0 +1,252 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"example.org/fleck/maps"
+	"example.org/fleck/maps/cube"
+	"example.org/fleck/spectra/xray"
+)
+
+func TestBadInput(t *testing.T) {
+	dir := t.TempDir()
+	file := func(name, text string) string { return write(t, filepath.Join(dir, name), text) }
+	counts := shape(1000, map[xray.Element]float64{14: 0.5})
+	for i := range counts {
+		counts[i] = float64(int(counts[i]))
+	}
+	whole := msaText(counts, testConditions)
+	negative := append([]float64(nil), counts...)
+	negative[100] = -3
+	good := file("good.msa", whole)
+	empty := file("empty.msa", "")
+	cut := file("cut.msa", whole[:strings.Index(whole, "#SPECTRUM")])
+	prose := file("prose.txt", "Dear reader,\nthis is a letter.\n")
+	minus := file("minus.msa", msaText(negative, testConditions))
+	words := file("words.msa", strings.Replace(whole, "#SPECTRUM    : Spectral data follow\n", "#SPECTRUM    : Spectral data follow\nseven,\n", 1))
+	noScale := file("noscale.csv", "counts\n1\n2\n3\n4\n")
+	full := cubeFile(t, filepath.Join(dir, "full.nrrd"), true, 1)
+	data, err := os.ReadFile(full)
+	if err != nil {
+		t.Fatal(err)
+	}
+	short := file("short.nrrd", string(data[:len(data)-1000]))
+	raw := file("data.raw", strings.Repeat("\x00\x01", 100))
+	png := file("picture.png", "\x89PNG\r\n\x1a\n")
+	nowhere := filepath.Join(dir, "nowhere.msa")
+	target := []string{"--target", "TiO2:4.23g/cm3", "--substrate", "Fe"}
+
+	tests := []struct {
+		name string
+		args []string
+		code string
+		exit int
+		line bool // a line is named
+	}{
+		{"missing file", []string{"inspect", nowhere}, codeNotFound, exitFailed, false},
+		{"empty file", []string{"inspect", empty}, codeEmptyFile, exitFailed, false},
+		{"empty cube", []string{"map", empty, "--out", filepath.Join(dir, "o1")}, codeEmptyFile, exitFailed, false},
+		{"truncated file", []string{"inspect", cut}, codeTruncated, exitFailed, true},
+		{"text that is no spectrum", []string{"inspect", prose}, codeNotSpectrum, exitFailed, true},
+		{"text that is no spectrum, fit", []string{"fit", prose, "--elements", "Si"}, codeNotSpectrum, exitFailed, true},
+		{"word for a number", []string{"fit", words, "--elements", "Si"}, codeBadNumber, exitFailed, true},
+		{"negative counts, fit", []string{"fit", minus, "--elements", "Si"}, codeBadCounts, exitFailed, false},
+		{"negative counts, identify", []string{"identify", minus}, codeBadCounts, exitFailed, false},
+		{"no energy axis", []string{"fit", noScale, "--elements", "Si"}, codeNoEnergyAxis, exitFailed, false},
+		{"picture", []string{"fit", png, "--elements", "Si"}, codeNotSpectrum, exitFailed, false},
+		{"unknown element", []string{"fit", good, "--elements", "Xx"}, codeElement, exitUsage, false},
+		{"element without lines here", []string{"fit", good, "--elements", "He"}, codeFailed, exitFailed, false},
+		{"truncated cube", []string{"inspect", short}, codeSize, exitFailed, false},
+		{"headerless without shape", []string{"inspect", raw}, codeNotCube, exitFailed, false},
+		{"headerless without byte order", []string{"inspect", raw, "--shape", "5,5,4", "--type", "u16"}, codeUsage, exitUsage, false},
+		{"size does not match", []string{"inspect", raw, "--shape", "5,5,5", "--type", "u16", "--endian", "little"}, codeSize, exitFailed, false},
+		{"spectrum for a cube", []string{"map", good, "--out", filepath.Join(dir, "o2")}, codeNotCube, exitFailed, false},
+		{"spectrum for spots", append([]string{"spots", good}, target...), codeNotCube, exitFailed, false},
+		{"target equal to substrate", []string{"spots", full, "--target", "Fe2O3:5.2g/cm3", "--substrate", "Fe3O4:5.2g/cm3"}, codeInseparable, exitFailed, false},
+		{"target element equal to substrate element", []string{"spots", full, "--target", "Fe", "--substrate", "Fe"}, codeInseparable, exitFailed, false},
+		{"bad material", []string{"spots", full, "--target", "TiO2:4.23gcm3", "--substrate", "Fe"}, codeMaterial, exitUsage, false},
+		{"coating without order", append([]string{"spots", full, "--coating", "C:2.0g/cm3:8nm"}, target...), codeUsage, exitUsage, false},
+		{"coating without thickness", append([]string{"spots", full, "--coating", "Al", "--coating-order", "over"}, target...), codeMaterial, exitUsage, false},
+		{"study with an unknown key", []string{"study", file("bad.toml", "fleck_format = 1\ntarget = \"TiO2\"\nsubstrat = \"Fe\"\n"), "--out", filepath.Join(dir, "o3")}, codeBadFile, exitFailed, true},
+		{"study of a newer format", []string{"study", file("new.toml", "fleck_format = 99\ntarget = \"TiO2\"\nsubstrate = \"Fe\"\n"), "--out", filepath.Join(dir, "o3")}, codeNewerFormat, exitFailed, true},
+		{"study without its cube", []string{"study", file("lost.toml", strings.ReplaceAll(studyText, "t.nrrd", "lost.nrrd")), "--out", filepath.Join(dir, "o3")}, codeNotFound, exitFailed, false},
+		{"bad scene", []string{"simulate", prose, "--out", filepath.Join(dir, "s.nrrd")}, codeBadFile, exitFailed, false},
+		{"bad detector", []string{"fit", good, "--elements", "Si", "--detector", file("d.json", "{\n \"fwhm\": 130\n}")}, codeBadFile, exitFailed, true},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			e := errorOf(t, answer(t, tt.exit, tt.args...))
+			if e["code"] != tt.code {
+				t.Errorf("fleck %q: code %v, want %s (%v)", tt.args, e["code"], tt.code, e["message"])
+			}
+			if _, ok := e["line"].(float64); ok != tt.line {
+				t.Errorf("fleck %q: line %v, want one: %v", tt.args, e["line"], tt.line)
+			}
+			if left := leftovers(t, dir); left != nil {
+				t.Errorf("fleck %q left %v", tt.args, left)
+			}
+		})
+	}
+	for _, o := range []string{"o1", "o2", "o3", "s.nrrd"} {
+		if _, err := os.Stat(filepath.Join(dir, o)); err == nil {
+			t.Errorf("%s was made by a run that failed", o)
+		}
+	}
+}
+
+func TestWarnings(t *testing.T) {
+	dir := t.TempDir()
+	counts := shape(20000, map[xray.Element]float64{14: 0.5})
+	fractional := write(t, filepath.Join(dir, "fractional.msa"), msaText(counts, testConditions))
+	for i := range counts {
+		counts[i] = float64(int(counts[i]))
+	}
+	noTime := write(t, filepath.Join(dir, "notime.msa"), msaText(counts, "#BEAMKV   -kV: 10.\n"))
+	dead := write(t, filepath.Join(dir, "dead.msa"), msaText(counts, "#BEAMKV   -kV: 10.\n#LIVETIME  -s: 40.\n#REALTIME  -s: 100.\n"))
+	beam := write(t, filepath.Join(dir, "beam.msa"), msaText(counts, "#BEAMKV   -kV: 5.\n#LIVETIME  -s: 40.\n"))
+	negative := append([]float64(nil), counts...)
+	negative[3] = -1
+	minus := write(t, filepath.Join(dir, "minus.msa"), msaText(negative, testConditions))
+	noScale := write(t, filepath.Join(dir, "noscale.csv"), "counts\n1\n2\n3\n")
+	for _, tt := range []struct{ file, want string }{
+		{fractional, "fractional counts"},
+		{noTime, "live time missing"},
+		{dead, "dead time 60 %"},
+		{beam, "above the beam energy of 5 keV"},
+		{minus, "negative counts"},
+		{noScale, "no energy axis"},
+	} {
+		m := answer(t, exitDone, "inspect", tt.file)
+		if got := fmt.Sprint(m["warnings"]); !strings.Contains(got, tt.want) {
+			t.Errorf("inspect %s: warnings %v; want %q", filepath.Base(tt.file), got, tt.want)
+		}
+		out, errs, _ := fleck(t, "inspect", tt.file)
+		if !strings.Contains(errs, tt.want) || strings.Contains(out, "warning") {
+			t.Errorf("inspect %s: stderr %q; want %q there and not in stdout", filepath.Base(tt.file), errs, tt.want)
+		}
+		if _, errs, _ := fleck(t, "inspect", tt.file, "--quiet"); errs != "" {
+			t.Errorf("inspect --quiet %s: stderr %q; want none", filepath.Base(tt.file), errs)
+		}
+	}
+}
+
+func TestOutputs(t *testing.T) {
+	dir := t.TempDir()
+	good := spectrumFile(t, dir)
+	field := cubeFile(t, filepath.Join(dir, "t.nrrd"), true, 1)
+	at := func(name string) string { return filepath.Join(dir, name) }
+	code := func(want string, args ...string) {
+		t.Helper()
+		exit := exitFailed
+		if want == codeUsage {
+			exit = exitUsage
+		}
+		if e := errorOf(t, answer(t, exit, args...)); e["code"] != want {
+			t.Errorf("fleck %q: code %v, want %s (%v)", args, e["code"], want, e["message"])
+		}
+		if left := leftovers(t, dir); left != nil {
+			t.Errorf("fleck %q left %v", args, left)
+		}
+	}
+
+	// Files.
+	write(t, at("old.csv"), "precious")
+	code(codeExists, "convert", good, at("old.csv"))
+	if data, _ := os.ReadFile(at("old.csv")); string(data) != "precious" {
+		t.Error("an existing file was changed without --force")
+	}
+	answer(t, exitDone, "convert", good, at("old.csv"), "--force")
+	if data, _ := os.ReadFile(at("old.csv")); !bytes.Contains(data, []byte("energy_ev,counts")) {
+		t.Error("--force did not replace the file")
+	}
+	code(codeUsage, "convert", good, good, "--force")
+	code(codeNotWritable, "convert", good, at("none/new.csv"))
+	code(codeNotWritable, "fit", good, "--elements", "Si,Fe", "--figure", at("none/new.png"))
+
+	// Folders.
+	args := func(out string, more ...string) []string {
+		return append([]string{"map", field, "--elements", "Fe", "--out", out}, more...)
+	}
+	write(t, at("afile"), "x")
+	code(codeNotWritable, args(at("afile"))...)
+	code(codeNotWritable, args(at("afile/below"))...)
+	if err := os.Mkdir(at("full"), 0o755); err != nil {
+		t.Fatal(err)
+	}
+	write(t, at("full/notes.txt"), "mine")
+	code(codeNotEmpty, args(at("full"))...)
+	code(codeNotEmpty, args(at("full"), "--force")...)
+	first := answer(t, exitDone, args(at("a/b/maps"))...)
+	again := answer(t, exitDone, args(at("a/b/maps"))...)
+	if fmt.Sprint(first) != fmt.Sprint(again) {
+		t.Errorf("a complete folder gives another answer:\n%v\nthan the run that made it:\n%v", again, first)
+	}
+	code(codeOtherSettings, "map", field, "--elements", "Ti", "--out", at("a/b/maps"))
+	answer(t, exitDone, "map", field, "--elements", "Ti", "--out", at("a/b/maps"), "--force")
+	if _, err := os.Stat(at("a/b/maps/fe-k.png")); err == nil {
+		t.Error("--force left files of the earlier run")
+	}
+	write(t, at("a/b/maps/fleck.json"), `{"fleck_format": 99}`)
+	code(codeNewerFormat, args(at("a/b/maps"))...)
+
+	// A failure after the folder was opened takes it away again.
+	empty, err := cube.NewMemory(cube.Header{Width: 2, Height: 2, Channels: testChannels, Type: cube.U8, Calibration: testScale, CalibrationKnown: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var b bytes.Buffer
+	rows, err := empty.Rows()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := cube.WriteNRRD(&b, empty.Head, rows, cube.Raw); err != nil {
+		t.Fatal(err)
+	}
+	code(codeNoData, "map", write(t, at("empty.nrrd"), b.String()), "--elements", "Fe", "--out", at("c/d"))
+	if _, err := os.Stat(at("c")); err == nil {
+		t.Error("folders of a run that failed were left")
+	}
+
+	// An interrupt leaves nothing.
+	ctx, cancel := context.WithCancel(context.Background())
+	cancel()
+	if _, errs, got := fleckIn(t, ctx, "", args(at("e/f"))...); got != exitFailed || !strings.Contains(errs, "stopped") {
+		t.Errorf("interrupted: exit code %d, stderr %q", got, errs)
+	}
+	if _, err := os.Stat(at("e")); err == nil {
+		t.Error("folders of an interrupted run were left")
+	}
+}
+
+func TestSlugs(t *testing.T) {
+	s := slugs{}
+	for _, tt := range []struct{ name, want string }{
+		{"Ti K", "ti-k"}, {"TI k", "ti-k-2"}, {"Field 1/ä", "field-1"}, {"…", "unnamed"}, {"a_b", "a_b"}, {"ti-k", "ti-k-3"},
+	} {
+		if got := s.of(tt.name); got != tt.want {
+			t.Errorf("slug of %q: %q, want %q", tt.name, got, tt.want)
+		}
+	}
+}
+
+func TestShare(t *testing.T) {
+	px := maps.Pixel{X: maps.Micrometre, Y: maps.Micrometre}
+	for _, tt := range []struct {
+		mode beamMode
+		want float64
+	}{
+		{beamMode{}, 1},
+		{beamMode{stationary: true, probe: 100 * maps.Nanometre}, 0.00785398}, // π/4·0.1²
+		{beamMode{stationary: true, probe: 5 * maps.Micrometre}, 1},
+	} {
+		if got := tt.mode.share(px); got < tt.want-1e-8 || got > tt.want+1e-8 {
+			t.Errorf("share of %+v: %g, want %g", tt.mode, got, tt.want)
+		}
+	}
+}

@@ -1,0 +1,285 @@
+package main
+
+import (
+	"context"
+	"io"
+	"math"
+
+	"example.org/fleck/maps"
+	"example.org/fleck/maps/compare"
+	"example.org/fleck/maps/figure"
+	"example.org/fleck/maps/study"
+	"github.com/urfave/cli/v2"
+)
+
+func compareCommand(e *env) *cli.Command {
+	flags := []cli.Flag{
+		listFlag("", "treated", "treated `CUBE`"),
+		listFlag("", "blank", "blank `CUBE` (untreated), recorded alike"),
+		&cli.BoolFlag{DisableDefaultText: true, Name: "paired", Usage: "every coupon was measured before (blank) and after treatment; coupons are matched by folder name"},
+		valueFlag("", "out", "output `DIR` for tables, maps and figures, new, empty or of an earlier run"),
+		detectorFlag(),
+	}
+	return &cli.Command{
+		Name:      "compare",
+		Usage:     "treated fields against blank ones",
+		UsageText: "fleck compare --target MATERIAL --substrate MATERIAL --treated CUBE… --blank CUBE…",
+		Description: `Spots of the target are searched in all fields; their number, covered area and
+signal per area are compared. The fields of one folder form one coupon; the coupon
+is the replicate. With one coupon per side treatment and coupon cannot be told
+apart, and the answer says so.
+
+Example:
+  fleck compare --treated a/t1.nrrd --treated b/t2.nrrd --blank d/b1.nrrd \
+    --blank e/b2.nrrd --target "TiO2:4.23g/cm3" \
+    --substrate "Fe-18Cr-0.5Nb-0.2Ti:7.7g/cm3" --out comparison`,
+		Flags: append(append(append(append(flags, specimenFlags()...), searchFlags()...), conditionFlags()...), cubeFlags()...),
+		Action: e.action(func(ctx context.Context, c *cli.Context) error {
+			if err := noFiles(c); err != nil {
+				return usage("%w; every cube follows --treated or --blank", err)
+			}
+			return e.compare(ctx, c)
+		}),
+	}
+}
+
+func (e *env) compare(ctx context.Context, c *cli.Context) error {
+	treated, blank := c.StringSlice("treated"), c.StringSlice("blank")
+	if len(treated) == 0 || len(blank) == 0 {
+		return usage("at least one --treated and one --blank cube are needed")
+	}
+	s, err := e.readSpecimen(c)
+	if err != nil {
+		return err
+	}
+	if err := e.readSearch(c, s); err != nil {
+		return err
+	}
+	mode, err := e.readBeamMode(c)
+	if err != nil {
+		return err
+	}
+	if s.Detector, err = e.readDetector(c); err != nil {
+		return err
+	}
+	if c.Bool("paired") {
+		e.setting("paired", true, fromFlag)
+	}
+	s.Title = "comparison"
+	for _, side := range []struct {
+		files []string
+		role  maps.Role
+	}{{treated, maps.Treated}, {blank, maps.Untreated}} {
+		for _, p := range side.files {
+			if err := e.addField(c, s, p, side.role); err != nil {
+				return err
+			}
+		}
+	}
+	defer closeFields(s)
+	var out *outputFolder
+	if dir := c.String("out"); dir != "" {
+		var complete bool
+		if out, complete, err = e.openFolder(dir); err != nil {
+			return err
+		}
+		if complete {
+			return e.answerFromFolder(dir)
+		}
+		defer out.discard()
+	}
+	r, err := e.runStudy(ctx, s)
+	if err != nil {
+		return err
+	}
+	cmp, err := e.comparison(r, mode, c.Bool("paired"))
+	if err != nil {
+		return err
+	}
+	e.answerStudy(r, cmp, mode)
+	e.printStudy(r, cmp)
+	if out == nil {
+		return nil
+	}
+	if err := e.writeStudy(out, r, cmp); err != nil {
+		return err
+	}
+	return e.finishFolder(out)
+}
+
+// comparison returns the comparison of a study, made anew where the beam does
+// not cover the pixels or coupons are paired.
+func (e *env) comparison(r *study.Result, mode beamMode, paired bool) (*compare.Result, error) {
+	if r.Comparison == nil || !mode.stationary && !paired {
+		return r.Comparison, nil
+	}
+	var sides [2][]compare.Observation
+	for _, f := range r.Fields {
+		o := f.Observation
+		o.AreaMm2 *= mode.share(f.Header.Pixel)
+		o.SpotAreaMm2 *= mode.share(f.Header.Pixel)
+		switch f.Role {
+		case maps.Treated:
+			sides[0] = append(sides[0], o)
+		case maps.Untreated:
+			sides[1] = append(sides[1], o)
+		}
+	}
+	return compare.Fields(sides[0], sides[1], compare.Options{Alpha: r.Study.Options.Alpha, Seed: r.Study.Options.Seed, Paired: paired})
+}
+
+// answerStudy sets the keys of compare, study and demo.
+func (e *env) answerStudy(r *study.Result, c *compare.Result, mode beamMode) {
+	a := &e.answer
+	if c != nil {
+		for _, w := range c.Remarks {
+			e.warn("%s", w)
+		}
+		a.set("verdict", c.Verdict)
+		a.set("higher", c.Higher)
+		a.set("density", densityObject(c.Density))
+		a.set("area_fraction", comparisonObject(c.AreaFraction))
+		a.set("signal_per_mm2", comparisonObject(c.Signal))
+		l := object{}
+		l.number("per_mm2", c.Limit.PerMm2, c.Limit.Reason)
+		l.number("efficiency", c.Limit.Efficiency, c.Limit.Reason)
+		a.set("limit", append(l, conditionOf(r)...))
+		d := object{}
+		d.number("fields_p_value", c.Dispersion.Fields, "too few fields")
+		d.number("coupons_p_value", c.Dispersion.Coupons, "too few coupons")
+		d.number("ratio", c.Dispersion.Ratio, "too few fields")
+		d.set("clustered", c.Dispersion.Clustered)
+		a.set("dispersion", d)
+		a.set("replicate", c.Unit)
+		a.set("spots_treated", c.Spots[0])
+		a.set("spots_blank", c.Spots[1])
+		a.set("coupons_treated", c.Coupons[0])
+		a.set("coupons_blank", c.Coupons[1])
+	} else {
+		a.set("verdict", nil)
+		a.set("verdict_reason", "a comparison needs treated and blank fields")
+	}
+	rows := []object{}
+	for i, f := range r.Fields {
+		o := object{{"field", fieldObject(r, i, mode)}}
+		o.set("spots", spotObjects(conditionOf(r), f.Spots.Spots))
+		o.set("rejected", spotObjects(conditionOf(r), f.Spots.Rejected))
+		o.set("limit", limitObject(conditionOf(r), f.Spots.Limit))
+		rows = append(rows, o)
+	}
+	a.set("fields", rows)
+	a.set("occurrences", occurrenceObjects(r))
+	a.set("target", object{{"material", r.Target.Material.String()}, {"own_family", r.Target.Own}})
+}
+
+func densityObject(d compare.Density) object {
+	o := object{}
+	reason := d.Reason
+	for _, n := range []struct {
+		key string
+		v   float64
+	}{
+		{"treated_per_mm2", d.TreatedPerMm2}, {"treated_low", d.TreatedLow}, {"treated_high", d.TreatedHigh},
+		{"blank_per_mm2", d.BlankPerMm2}, {"blank_low", d.BlankLow}, {"blank_high", d.BlankHigh},
+		{"ratio", d.Ratio}, {"low", d.Low}, {"high", d.High},
+		{"p_value", d.PValue}, {"p_value_two_sided", d.PTwoSided}, {"p_value_permutation", d.Permutation},
+	} {
+		o.number(n.key, n.v, reason)
+	}
+	o.set("method", d.Method)
+	return o
+}
+
+func comparisonObject(c compare.Comparison) object {
+	o := object{}
+	for _, n := range []struct {
+		key string
+		v   float64
+	}{
+		{"treated", c.Treated}, {"treated_low", c.TreatedLow}, {"treated_high", c.TreatedHigh},
+		{"blank", c.Blank}, {"blank_low", c.BlankLow}, {"blank_high", c.BlankHigh},
+		{"ratio", c.Ratio}, {"low", c.Low}, {"high", c.High},
+		{"difference", c.Difference}, {"difference_low", c.DifferenceLow}, {"difference_high", c.DifferenceHigh},
+		{"p_value", c.PValue}, {"p_value_two_sided", c.PTwoSided},
+	} {
+		o.number(n.key, n.v, c.Reason)
+	}
+	o.set("method", c.Method)
+	return o
+}
+
+// printStudy writes verdict and fields in words.
+func (e *env) printStudy(r *study.Result, c *compare.Result) {
+	if c != nil {
+		e.printf("%s\n\n", c.Verdict)
+		e.printf("density of %s spots  treated %.4g, blank %.4g per mm²; p = %.2g (%s)\n", r.Target.Material.Name, c.Density.TreatedPerMm2, c.Density.BlankPerMm2, c.Density.PValue, c.Density.Method)
+		e.printf("coupons              %d treated, %d blank; replicate: %s\n\n", c.Coupons[0], c.Coupons[1], c.Unit)
+	}
+	e.printf("field                 coupon        role       spots  target  detected  p\n")
+	for _, f := range r.Fields {
+		e.printf("%-21s %-13s %-9s %6d %7d  %-8v  %.2g\n", f.Name, f.Coupon, f.Role, len(f.Spots.Spots), f.Observation.Spots, f.Spots.Detected, f.Spots.PValue)
+	}
+	for _, o := range r.Occurrences {
+		if o.Marked {
+			e.printf("%s occurs in blank fields as well (%d treated, %d blank): given to the substrate\n", o.Compound, o.Treated, o.Blank)
+		}
+	}
+}
+
+// writeStudy writes what belongs to every field and to all of them.
+func (e *env) writeStudy(out *outputFolder, r *study.Result, c *compare.Result) error {
+	names := slugs{}
+	var own []maps.Map
+	var labels []string
+	for i, f := range r.Fields {
+		if err := e.writeField(out, r, i, f.Name, names); err != nil {
+			return err
+		}
+		own = append(own, ownMap(r, i))
+		labels = append(labels, f.Coupon+" / "+f.Name)
+	}
+	if err := writeSum(out, r.Sum, r.Fit, "all fields"); err != nil {
+		return err
+	}
+	if len(own) > 1 {
+		err := out.write("maps.png", func(w io.Writer) error {
+			return figure.Panel(w, own, figure.PanelOptions{Title: own[0].What, Labels: labels, WidthMM: pageWidthMM})
+		})
+		if err != nil {
+			return err
+		}
+	}
+	if c != nil {
+		d := comparisonData(r, c)
+		err := out.write("comparison.png", func(w io.Writer) error {
+			return figure.Comparison(w, d, figure.ComparisonOptions{Title: "Spots of " + r.Target.Material.Name})
+		})
+		if err != nil {
+			return err
+		}
+	}
+	e.answer.set("out", out.dir)
+	e.printf("\nwritten to %s\n", out.dir)
+	return nil
+}
+
+// comparisonData is the density of every field with the estimates of both
+// sides.
+func comparisonData(r *study.Result, c *compare.Result) figure.ComparisonData {
+	d := figure.ComparisonData{Groups: []figure.ComparisonGroup{
+		{Label: "treated", Estimate: c.Density.TreatedPerMm2, Low: c.Density.TreatedLow, High: c.Density.TreatedHigh},
+		{Label: "blank", Estimate: c.Density.BlankPerMm2, Low: c.Density.BlankLow, High: c.Density.BlankHigh},
+	}}
+	for _, f := range r.Fields {
+		p := figure.ComparisonPoint{Coupon: f.Coupon, Value: math.NaN()}
+		if f.Observation.AreaMm2 > 0 {
+			p.Value = float64(f.Observation.Spots) / f.Observation.AreaMm2
+		}
+		g := &d.Groups[0]
+		if f.Role == maps.Untreated {
+			g = &d.Groups[1]
+		}
+		g.Points = append(g.Points, p)
+	}
+	return d
+}

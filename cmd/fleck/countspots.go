@@ -1,0 +1,157 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"math"
+
+	"example.org/fleck/maps"
+	"example.org/fleck/maps/cube"
+	"example.org/fleck/maps/figure"
+	"example.org/fleck/maps/spots"
+	"github.com/urfave/cli/v2"
+)
+
+// countMap reads path if it is a single count map rather than a cube.
+func (e *env) countMap(c *cli.Context, path string) (m maps.Map, ok bool, err error) {
+	k, err := sniff(path)
+	if err != nil || c.String("shape") != "" {
+		return m, false, err
+	}
+	switch k {
+	case kindText:
+		data, err := e.readText(path)
+		if err != nil {
+			return m, false, err
+		}
+		if _, err := parseSpectrum(data); err == nil {
+			return m, false, failed(codeNotCube, path, "a spectrum; expected a cube or a count map")
+		}
+		m, err = e.readMap(c, path)
+		return m, true, err
+	case kindImage:
+		m, err = e.readMap(c, path)
+		return m, true, err
+	case kindArray:
+		opt, err := cubeOptions(c)
+		if err != nil {
+			return m, false, err
+		}
+		fsys, name := newRecorder(path)
+		if f, err := cube.Open(fsys, name, opt); err == nil {
+			h := f.Header()
+			f.Close()
+			if h.Channels > 1 {
+				return m, false, nil
+			}
+		}
+		if m, err := e.readMap(c, path); err == nil {
+			return m, true, nil
+		}
+	}
+	return m, false, nil
+}
+
+// countSpots searches a single count map.
+func (e *env) countSpots(ctx context.Context, c *cli.Context, path string, m maps.Map) error {
+	if len(c.StringSlice("blank")) > 0 || len(c.StringSlice("confuser")) > 0 {
+		return usage("%s is a single count map; --blank and --confuser need a cube", path)
+	}
+	opt := spots.CountOptions{Seed: e.seed, Workers: e.workers, NoLimit: c.Bool("no-limit"), Progress: e.bar.of("searching")}
+	var err error
+	if opt.Q, err = numberFlag(c, "q", 0, 1e-6, 0.5); err != nil {
+		return err
+	}
+	if opt.Alpha, err = numberFlag(c, "alpha", 0, 1e-6, 0.5); err != nil {
+		return err
+	}
+	if opt.Bootstrap, err = wholeFlag(c, "replicas", 0, 19, 100000); err != nil {
+		return err
+	}
+	cond := object{}
+	for _, name := range []string{"target", "substrate", "coating"} {
+		if s := c.String(name); s != "" {
+			e.setting(name, s, fromFlag)
+			cond.set(name, s)
+		} else if name != "target" {
+			cond.set(name, nil)
+		}
+	}
+	e.settingOr("q", opt.Q, 0.05)
+	e.settingOr("alpha", opt.Alpha, 0.05)
+	e.settingOr("replicas", float64(opt.Bootstrap), 199)
+	var out *outputFolder
+	if dir := c.String("out"); dir != "" {
+		var complete bool
+		if out, complete, err = e.openFolder(dir); err != nil {
+			return err
+		}
+		if complete {
+			return e.answerFromFolder(dir)
+		}
+		defer out.discard()
+	}
+	res, err := spots.FindCounts(ctx, m, opt)
+	if err != nil {
+		return countsError(path, m, err)
+	}
+	for _, w := range res.Remarks {
+		e.warn("%s: %s", path, w)
+	}
+	area := m.Pixel.AreaUm2() * float64(m.W*m.H) * 1e-6
+	o := object{{"name", path}}
+	o.number("p_value", res.PValue, "")
+	o.set("detected", res.Detected)
+	o.number("threshold", res.Threshold, "the map holds no counts")
+	o.number("list_threshold", res.ListThreshold, "no spot was listed")
+	o.number("expected_false", res.ExpectedFalse, "")
+	o.number("area_mm2", area, noPixelSize)
+	a := &e.answer
+	a.set("field", o)
+	a.set("spots", spotObjects(cond, res.Spots))
+	a.set("rejected", spotObjects(cond, res.Rejected))
+	a.set("limit", limitObject(cond, res.Limit))
+	verdict := "no spots found"
+	if res.Detected {
+		verdict = fmt.Sprintf("%d spots of high counts found, which a single map cannot name", len(res.Spots))
+	}
+	e.printf("%s: %s (p = %.2g, alpha %g)\n", path, verdict, res.PValue, res.Options.Alpha)
+	e.printSpots(res, m.Pixel.Known(), "")
+	if out == nil {
+		return nil
+	}
+	if err := writeCountSpots(out, cond, path, m, res); err != nil {
+		return err
+	}
+	a.set("out", out.dir)
+	e.printf("\nwritten to %s\n", out.dir)
+	return e.finishFolder(out)
+}
+
+// countsError says which pixel is not a count.
+func countsError(path string, m maps.Map, err error) error {
+	for _, v := range m.V {
+		if !math.IsNaN(v) && (v < 0 || v != math.Floor(v)) {
+			return failed(codeBadCounts, path, "%w", err)
+		}
+	}
+	return inFile(path, err)
+}
+
+// writeCountSpots writes table, likelihood and figure.
+func writeCountSpots(out *outputFolder, cond object, path string, m maps.Map, res *spots.Result) error {
+	if err := out.write("spots.csv", func(w io.Writer) error { return writeSpotTable(w, cond, res.Spots) }); err != nil {
+		return err
+	}
+	if err := out.write("likelihood.npy", func(w io.Writer) error { return cube.WriteMapNPY(w, res.LLR) }); err != nil {
+		return err
+	}
+	return out.write("spots-figure.png", func(w io.Writer) error {
+		opt := figure.SpotMapOptions{Title: path, Caption: m.What, WidthMM: pageWidthMM}
+		if v, ok := m.Range(); !ok || v.Low == v.High {
+			opt.Scale = &maps.Scale{Low: 0, High: 1}
+		}
+		return figure.SpotMap(w, m, res.Spots, opt)
+	})
+}

@@ -1,0 +1,195 @@
+package main
+
+import (
+	"context"
+	"math"
+
+	"example.org/fleck/quant/analysis"
+	"example.org/fleck/spectra"
+	"example.org/fleck/spectra/fit"
+	"example.org/fleck/spectra/xray"
+	"github.com/urfave/cli/v2"
+)
+
+// defaultLowEV is where fits begin unless told otherwise, see fit.Options.
+const defaultLowEV = 200
+
+func fitCommand(e *env) *cli.Command {
+	return &cli.Command{
+		Name:      "fit",
+		Usage:     "net counts of line families in a spectrum",
+		UsageText: "fleck fit SPECTRUM --elements SYMBOLS",
+		Description: `SPECTRUM is a spectrum file, or a cube, whose sum spectrum is taken. Energy scale
+and resolution are refined. "fleck identify" finds out which elements to fit.
+
+Example:
+  fleck fit spectrum.msa --elements "C,O,Ti K" --figure spectrum.png`,
+		Flags: append(append([]cli.Flag{
+			valueFlag("", "elements", "elements or families, `SYMBOLS` with commas, such as Al,Si or \"Al,Ti K\""),
+			valueFlag("", "low", "first energy used, in `EV` (default: 200)"),
+			valueFlag("", "high", "last energy used, in `EV` (default: 5 % above the beam energy)"),
+			&cli.BoolFlag{DisableDefaultText: true, Name: "fix-calibration", Usage: "keep energy scale and resolution as they are"},
+			valueFlag("", "figure", "draw spectrum, model and residuals into `FILE` (png or svg)"),
+			&cli.BoolFlag{DisableDefaultText: true, Name: "log", Usage: "logarithmic counts in the figure"},
+			detectorFlag(),
+		}, conditionFlags()...), cubeFlags()...),
+		Action: e.action(func(ctx context.Context, c *cli.Context) error {
+			path, err := oneFile(c, "one spectrum or cube")
+			if err != nil {
+				return err
+			}
+			return e.fit(ctx, c, path)
+		}),
+	}
+}
+
+func (e *env) fit(ctx context.Context, c *cli.Context, path string) error {
+	list, err := elementsFlag(c, "elements")
+	if err != nil {
+		return err
+	}
+	if len(list) == 0 {
+		return usage("--elements is missing; for example --elements Al,Si (fleck identify finds them)")
+	}
+	opt := fit.Options{FixCalibration: c.Bool("fix-calibration")}
+	if opt.LowEV, opt.HighEV, err = rangeFlags(c); err != nil {
+		return err
+	}
+	if opt.Detector, err = e.readDetector(c); err != nil {
+		return err
+	}
+	if err := e.checkFigure(c); err != nil {
+		return err
+	}
+	m, err := e.readSpectrum(ctx, c, path)
+	if err != nil {
+		return err
+	}
+	if err := needScale(path, &m.s, false); err != nil {
+		return err
+	}
+	if err := e.checkCounts(path, &m.s); err != nil {
+		return err
+	}
+	r, err := e.fitSpectrum(ctx, path, &m.s, list, opt)
+	if err != nil {
+		return err
+	}
+	e.answerFit(r)
+	e.printFit(path, r)
+	return e.drawFit(c, &m.s, r, families(r))
+}
+
+// fitSpectrum fits the elements of list, with the specimen's absorption where
+// the beam energy is known.
+func (e *env) fitSpectrum(ctx context.Context, path string, s *spectra.Spectrum, list elementList, opt fit.Options) (*fit.Result, error) {
+	low, high := fitRange(s, opt)
+	var invisible []xray.Element
+	opt.Families, invisible = list.within(s.BeamEnergy, low, high)
+	for _, z := range invisible {
+		e.warn("%s has no line that the beam excites between %.0f and %.0f eV: left out", z, low, high)
+	}
+	if len(opt.Families) == 0 {
+		return nil, failed(codeFailed, path, "none of the elements has a line between %.0f and %.0f eV that the beam excites", low, high)
+	}
+	e.bar.say("fitting")
+	r, err := interruptible(ctx, func() (*fit.Result, error) { return analysis.Spectrum(s, opt) })
+	if err != nil {
+		return nil, inFile(path, err)
+	}
+	for _, w := range r.Warnings {
+		e.warn("%s", w)
+	}
+	if r.Status != fit.Converged && len(r.Warnings) == 0 {
+		e.warn("the fit ended with status %q", r.Status)
+	}
+	return r, nil
+}
+
+// fitRange returns the range that a fit with opt uses.
+func fitRange(s *spectra.Spectrum, opt fit.Options) (low, high float64) {
+	low, high = opt.LowEV, opt.HighEV
+	end := float64(s.Calibration.Energy(float64(len(s.Counts) - 1)))
+	if low == 0 {
+		low = defaultLowEV
+	}
+	if high == 0 {
+		high = end
+		if s.BeamEnergy > 0 {
+			high = math.Min(end, 1.05*float64(s.BeamEnergy))
+		}
+	}
+	return low, high
+}
+
+func (e *env) answerFit(r *fit.Result) {
+	rows := []object{}
+	for _, f := range r.Families {
+		o := object{{"symbol", f.Element.Symbol()}, {"family", f.Family.String()}}
+		o.number("net_counts", f.NetCounts, "")
+		o.number("sigma", f.Sigma, "")
+		o.set("at_zero", f.AtZero)
+		o.number("shift_ev", f.ShiftEV, "too few counts to tell")
+		lines := []object{}
+		for _, l := range f.Lines {
+			line := object{{"line", l.Line.IUPAC()}, {"energy_ev", float64(l.Line.Energy)}}
+			line.number("counts", l.Counts, "")
+			lines = append(lines, line)
+		}
+		o.set("lines", lines)
+		rows = append(rows, o)
+	}
+	a := &e.answer
+	a.set("families", rows)
+	cal := object{}
+	cal.number("offset_ev", r.Calibration.OffsetEV, "")
+	cal.number("gain_ev", r.Calibration.GainEV, "")
+	cal.number("fwhm_mn_ev", r.FWHMManganese(), "")
+	cal.number("offset_sigma_ev", r.CalibrationSigma.OffsetEV, "")
+	cal.number("gain_sigma_ev", r.CalibrationSigma.GainEV, "")
+	a.set("calibration", cal)
+	a.number("deviance", r.Deviance, "")
+	a.set("degrees_of_freedom", r.DegreesOfFreedom)
+	a.number("expected_deviance", r.ExpectedDeviance, "")
+	a.number("pile_up_counts", r.PileUpCounts, "")
+	a.number("detector_silicon_counts", r.SiliconCounts, "")
+	a.set("specimen", r.SpecimenName)
+	a.set("fit_status", r.Status.String())
+}
+
+func (e *env) printFit(path string, r *fit.Result) {
+	e.printf("%s: %s\n", path, r.Status)
+	e.printf("family   net counts    sigma\n")
+	for _, f := range r.Families {
+		note := ""
+		if f.AtZero {
+			note = "  (at zero; sigma is one-sided)"
+		}
+		e.printf("%-6s %12.0f %8.0f%s\n", f.Family, f.NetCounts, f.Sigma, note)
+	}
+	e.printf("energy scale  offset %.2f eV, gain %.4f eV per channel; FWHM at Mn K %.1f eV\n", r.Calibration.OffsetEV, r.Calibration.GainEV, r.FWHMManganese())
+	e.printf("deviance      %.0f for %d degrees of freedom (%.0f expected of a correct model)\n", r.Deviance, r.DegreesOfFreedom, r.ExpectedDeviance)
+	if r.PileUpCounts > 0 || r.SiliconCounts > 0 {
+		e.printf("artefacts     sum peaks %.0f counts, silicon of the detector %.0f counts\n", r.PileUpCounts, r.SiliconCounts)
+	}
+}
+
+// families lists the families of a fit.
+func families(r *fit.Result) []fit.Family {
+	var out []fit.Family
+	for _, f := range r.Families {
+		out = append(out, f.Family)
+	}
+	return out
+}
+
+// significantFamilies lists those above three times their uncertainty.
+func significantFamilies(r *fit.Result) []fit.Family {
+	var out []fit.Family
+	for _, f := range r.Families {
+		if !f.AtZero && f.Significance() > 3 {
+			out = append(out, f.Family)
+		}
+	}
+	return out
+}

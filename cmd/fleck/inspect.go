@@ -1,0 +1,373 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"math"
+	"strings"
+
+	"example.org/fleck/maps"
+	"example.org/fleck/maps/cube"
+	"example.org/fleck/maps/peaks"
+	"example.org/fleck/spectra"
+	"example.org/fleck/spectra/msa"
+	"github.com/urfave/cli/v2"
+)
+
+func inspectCommand(e *env) *cli.Command {
+	return &cli.Command{
+		Name:      "inspect",
+		Usage:     "what is in a spectrum, cube or map, and what looks wrong",
+		UsageText: "fleck inspect FILE",
+		Description: `FILE is a spectrum (ISO 22029 or CSV), a cube (see: fleck help cubes) or a single
+count map. Deviations from the format come with their line.
+
+Example:
+  fleck inspect spectrum.msa`,
+		Flags: append(append([]cli.Flag{
+			&cli.BoolFlag{DisableDefaultText: true, Name: "strict", Usage: "list matters of layout of spectrum files too"},
+		}, conditionFlags()...), cubeFlags()...),
+		Action: e.action(func(ctx context.Context, c *cli.Context) error {
+			path, err := oneFile(c, "one spectrum, cube or map")
+			if err != nil {
+				return err
+			}
+			return e.inspect(ctx, c, path)
+		}),
+	}
+}
+
+func (e *env) inspect(ctx context.Context, c *cli.Context, path string) error {
+	if _, err := cubeOptions(c); err != nil {
+		return err
+	}
+	k := kindText
+	if path != "-" {
+		var err error
+		if k, err = sniff(path); err != nil {
+			return err
+		}
+	}
+	e.answer.set("file", path)
+	stated := c.String("shape") != ""
+	if k == kindImage {
+		return e.inspectMap(c, path)
+	}
+	if k != kindText || stated {
+		f, err := e.openCube(c, path)
+		if err != nil && k == kindArray && !stated {
+			if m, errMap := e.readMap(c, path); errMap == nil {
+				return e.describeMap(path, m)
+			}
+		}
+		if err != nil {
+			return err
+		}
+		defer f.Close()
+		return e.inspectCube(ctx, path, f)
+	}
+	data, err := e.readText(path)
+	if err != nil {
+		return err
+	}
+	m, err := parseSpectrum(data)
+	if err != nil && classify(err).code == codeNotSpectrum && path != "-" && looksLikeTable(data) {
+		return e.inspectMap(c, path)
+	}
+	if err != nil {
+		return inFile(path, err)
+	}
+	if err := e.applyConditions(c, &m.s); err != nil {
+		return err
+	}
+	return e.inspectSpectrum(path, m, c.Bool("strict"))
+}
+
+// inspectSpectrum describes a spectrum file.
+func (e *env) inspectSpectrum(path string, m *measured, strict bool) error {
+	deviations := m.file.Deviations
+	if strict && !m.csv {
+		if d, err := msa.Check(bytes.NewReader(m.data)); err == nil {
+			deviations = d
+		}
+	}
+	for _, w := range spectrumWarnings(&m.s) {
+		e.warn("%s", w)
+	}
+	s := &m.s
+	what := "ISO 22029 (EMSA/MAS)"
+	if m.csv {
+		what = "table"
+	} else if m.file.Version != "" {
+		what += ", version " + m.file.Version
+	}
+	e.printf("%s: spectrum, %s\n", path, what)
+	e.answer.set("kind", "spectrum")
+	e.answer.set("file_format", what)
+	e.answer.set("title", s.Title)
+	if s.Title != "" {
+		e.printf("  title        %s\n", s.Title)
+	}
+	e.describe(s, s.Calibration.Valid())
+	rows := []object{}
+	for _, d := range deviations {
+		row := object{{"line", d.Line}, {"keyword", d.Keyword}, {"message", d.Message}}
+		if d.Line == 0 {
+			row.set("line", nil)
+		}
+		rows = append(rows, row)
+	}
+	e.answer.set("deviations", rows)
+	if len(deviations) > 0 {
+		e.printf("  deviations   %d\n", len(deviations))
+		for _, d := range deviations {
+			e.printf("    %s\n", d)
+		}
+	}
+	return nil
+}
+
+// describe writes what spectra and cubes have in common.
+func (e *env) describe(s *spectra.Spectrum, calibrated bool) {
+	a := &e.answer
+	a.set("points", len(s.Counts))
+	e.printf("  channels     %d\n", len(s.Counts))
+	offset, gain := math.NaN(), math.NaN()
+	if calibrated {
+		offset, gain = s.OffsetEV, s.GainEV
+		last := float64(s.Calibration.Energy(float64(len(s.Counts) - 1)))
+		e.printf("  energy axis  %.6g to %.6g eV, %.6g eV per channel\n", offset, round(last, 1e-6), gain)
+	} else {
+		e.printf("  energy axis  not stated (--energy-first, --energy-step)\n")
+	}
+	a.number("energy_first_ev", offset, "the file states no energy axis")
+	a.number("energy_step_ev", gain, "the file states no energy axis")
+	a.number("counts_total", s.Total(), "")
+	e.printf("  counts       %.10g\n", s.Total())
+	for _, q := range []struct {
+		key, name, unit string
+		v               float64
+	}{
+		{"live_time_s", "live time", "s", s.LiveTimeS},
+		{"real_time_s", "real time", "s", s.RealTimeS},
+		{"beam_kev", "beam energy", "keV", s.BeamEnergy.KeV()},
+		{"takeoff_deg", "take-off", "deg", round(s.TakeOff.Degrees(), 1e-9)},
+		{"tilt_deg", "tilt", "deg", round(s.Tilt.Degrees(), 1e-9)},
+		{"probe_current_na", "current", "nA", s.ProbeCurrentNA},
+	} {
+		v := q.v
+		if v == 0 && q.key != "tilt_deg" {
+			v = math.NaN()
+		}
+		a.number(q.key, v, "the file does not state it")
+		if !math.IsNaN(v) && v != 0 {
+			e.printf("  %-12s %.6g %s\n", q.name, v, q.unit)
+		}
+	}
+	dead := s.DeadTimeFraction()
+	a.number("dead_time", dead, "needs live time and a longer real time")
+	if !math.IsNaN(dead) {
+		e.printf("  dead time    %.1f %%\n", 100*dead)
+	}
+}
+
+// inspectCube describes a cube by its header and its sum spectrum.
+func (e *env) inspectCube(ctx context.Context, path string, f *cube.File) error {
+	h := f.Header()
+	sums, err := cube.SumSpectra(ctx, f, e.workers, e.bar.of("reading"))
+	if err != nil {
+		return inFile(path, err)
+	}
+	for _, w := range sums.Warnings {
+		e.warn("%s", w)
+	}
+	s := peaks.SumSpectrum(h, sums.Sum)
+	for _, w := range conditionWarnings(s, h.CalibrationKnown) {
+		e.warn("%s", w)
+	}
+	a := &e.answer
+	a.set("kind", "cube")
+	a.set("title", h.Title)
+	a.set("width", h.Width)
+	a.set("height", h.Height)
+	a.set("channels", h.Channels)
+	a.set("type", h.Type.String())
+	e.printf("%s: cube of %d × %d pixels (width × height), %s\n", path, h.Width, h.Height, h.Type)
+	if h.Title != "" {
+		e.printf("  title        %s\n", h.Title)
+	}
+	e.describe(s, h.CalibrationKnown)
+	e.describePixel(h.Pixel)
+	totals := sums.PixelTotals.Stats()
+	a.number("counts_per_pixel", totals.Mean, "")
+	a.number("counts_pixel_min", totals.Min, "")
+	a.number("counts_pixel_max", totals.Max, "")
+	e.printf("  per pixel    %.4g counts on average, %.0f to %.0f\n", totals.Mean, totals.Min, totals.Max)
+	if len(h.Keys) > 0 {
+		keys := object{}
+		for _, k := range h.Keys {
+			keys.set(k.Key, k.Value)
+			e.printf("  %s: %s\n", k.Key, k.Value)
+		}
+		a.set("keys", keys)
+	}
+	a.set("deviations", []object{})
+	return nil
+}
+
+func (e *env) describePixel(p maps.Pixel) {
+	x, y := math.NaN(), math.NaN()
+	if p.Known() {
+		x, y = round(p.X.Um(), 1e-9), round(p.Y.Um(), 1e-9)
+		e.printf("  pixel        %.6g × %.6g µm\n", x, y)
+	} else {
+		e.printf("  pixel        size not stated (--pixel)\n")
+	}
+	e.answer.number("pixel_width_um", x, "the file does not state it")
+	e.answer.number("pixel_height_um", y, "the file does not state it")
+}
+
+// inspectMap describes a single count map.
+func (e *env) inspectMap(c *cli.Context, path string) error {
+	m, err := e.readMap(c, path)
+	if err != nil {
+		return err
+	}
+	return e.describeMap(path, m)
+}
+
+func (e *env) describeMap(path string, m maps.Map) error {
+	st := m.Stats()
+	e.printf("%s: map of %d × %d pixels (width × height)\n", path, m.W, m.H)
+	a := &e.answer
+	a.set("kind", "map")
+	a.set("width", m.W)
+	a.set("height", m.H)
+	a.set("channels", 1)
+	a.set("what", m.What)
+	a.set("unit", m.Unit)
+	if text := strings.TrimSpace(m.What + " " + m.Unit); text != "" {
+		e.printf("  holds        %s\n", text)
+	}
+	a.number("counts_total", st.Sum, "the map holds no value")
+	a.number("min", st.Min, "the map holds no value")
+	a.number("max", st.Max, "the map holds no value")
+	a.number("mean", st.Mean, "the map holds no value")
+	e.printf("  values       %.6g to %.6g, mean %.6g, sum %.10g\n", st.Min, st.Max, st.Mean, st.Sum)
+	if missing := m.W*m.H - st.N; missing > 0 {
+		e.printf("  no value     %d pixels\n", missing)
+	}
+	e.describePixel(m.Pixel)
+	switch kind, at := spectra.CheckCounts(m.V); kind {
+	case spectra.InvalidCounts:
+		for i, v := range m.V {
+			if !(v >= 0) {
+				at = i
+				break
+			}
+		}
+		e.warn("not counts: pixel (%d, %d) holds %g", at%m.W, at/m.W, m.V[at])
+	case spectra.FractionalCounts:
+		e.warn("not raw counts: pixel (%d, %d) holds %g", at%m.W, at/m.W, m.V[at])
+	}
+	a.set("deviations", []object{})
+	return nil
+}
+
+// fewAboveBeam is the number of counts above the beam energy that is not
+// worth a remark; common practice, no source.
+const fewAboveBeam = 10
+
+// deadTimeHigh is the dead time above which the energy scale and the sum peaks
+// of common detectors suffer; common practice, no source.
+const deadTimeHigh = 0.5
+
+// spectrumWarnings lists what looks wrong in a spectrum.
+func spectrumWarnings(s *spectra.Spectrum) []string {
+	var out []string
+	switch kind, at := spectra.CheckCounts(s.Counts); kind {
+	case spectra.InvalidCounts:
+		negative := 0
+		first := -1
+		for i, v := range s.Counts {
+			if !(v >= 0) {
+				negative++
+				if first < 0 {
+					first = i
+				}
+			}
+		}
+		out = append(out, fmt.Sprintf("%d channels hold negative counts (first %g in channel %d): not raw counts, cannot be fitted", negative, s.Counts[first], first))
+	case spectra.FractionalCounts:
+		out = append(out, fmt.Sprintf("fractional counts (first %g in channel %d): averaged or processed, uncertainties do not hold", s.Counts[at], at))
+	}
+	if s.Total() == 0 {
+		out = append(out, "the spectrum holds no counts")
+	}
+	return append(out, conditionWarnings(s, s.Calibration.Valid())...)
+}
+
+// conditionWarnings lists what is missing or contradictory in the conditions.
+func conditionWarnings(s *spectra.Spectrum, calibrated bool) []string {
+	var out []string
+	if !calibrated {
+		out = append(out, "no energy axis: state --energy-first and --energy-step")
+	}
+	if s.LiveTimeS <= 0 {
+		out = append(out, "live time missing: no count rates, no dead time")
+	}
+	if dead := s.DeadTimeFraction(); dead > deadTimeHigh {
+		out = append(out, fmt.Sprintf("dead time %.0f %%, above %.0f %%: expect sum peaks and shifted lines", 100*dead, 100*deadTimeHigh))
+	}
+	if s.LiveTimeS > 0 && s.RealTimeS > 0 && s.LiveTimeS > s.RealTimeS {
+		out = append(out, fmt.Sprintf("live time %g s exceeds real time %g s", s.LiveTimeS, s.RealTimeS))
+	}
+	if s.BeamEnergy <= 0 {
+		return append(out, "beam energy missing: state --beam")
+	}
+	if !calibrated {
+		return out
+	}
+	end := float64(s.Calibration.Energy(float64(len(s.Counts) - 1)))
+	if end < float64(s.BeamEnergy) {
+		return out
+	}
+	// Sums of two events reach above the beam energy; they are few.
+	above := 0.0
+	for _, v := range s.Counts[min(len(s.Counts), max(0, int(s.Calibration.Channel(s.BeamEnergy))+1)):] {
+		above += v
+	}
+	if above > fewAboveBeam && above > 0.001*s.Total() {
+		out = append(out, fmt.Sprintf("%.2g %% of the counts lie above the beam energy of %g keV: wrong beam energy, wrong energy scale or many sums", 100*above/s.Total(), s.BeamEnergy.KeV()))
+	}
+	if limit, ok := lastCounts(s); ok && limit < 0.85*float64(s.BeamEnergy) {
+		out = append(out, fmt.Sprintf("the continuum ends near %.1f keV, the file states a beam energy of %g keV: charging, or wrong beam energy", limit/1000, s.BeamEnergy.KeV()))
+	}
+	return out
+}
+
+// lastCounts estimates where the continuum ends (Duane & Hunt 1915): the energy
+// above which only 20 counts lie, for spectra with enough counts that this
+// means something. The continuum falls linearly to zero at the beam energy, so
+// of N counts in the upper half 20 lie in the last sqrt(20/N) of it.
+func lastCounts(s *spectra.Spectrum) (float64, bool) {
+	half := int(s.Calibration.Channel(s.BeamEnergy / 2))
+	if half < 0 || half >= len(s.Counts) {
+		return 0, false
+	}
+	upper := 0.0
+	for _, v := range s.Counts[half:] {
+		upper += v
+	}
+	if upper < 5000 {
+		return 0, false
+	}
+	sum := 0.0
+	for i := len(s.Counts) - 1; i >= 0; i-- {
+		if sum += s.Counts[i]; sum >= 20 {
+			return float64(s.Calibration.Energy(float64(i))), true
+		}
+	}
+	return 0, false
+}

@@ -1,0 +1,215 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"path/filepath"
+	"slices"
+
+	"example.org/fleck/maps"
+	"example.org/fleck/maps/cube"
+	"example.org/fleck/maps/figure"
+	"example.org/fleck/maps/peaks"
+	"example.org/fleck/spectra"
+	"example.org/fleck/spectra/fit"
+	"example.org/fleck/spectra/msa"
+	"github.com/urfave/cli/v2"
+)
+
+func mapCommand(e *env) *cli.Command {
+	return &cli.Command{
+		Name:      "map",
+		Usage:     "net-count maps of line families",
+		UsageText: "fleck map CUBE --elements SYMBOLS --out DIR",
+		Description: `The sum spectrum of the field is fitted first; with its shapes every pixel is
+fitted for itself. DIR gets, for every family, the map as PNG, 32-bit TIFF and NPY
+with its standard uncertainty, the status of every pixel (0 fitted, 1 empty, 2 not
+converged, 3 failed), the sum spectrum with its fit, and result.json.
+
+Example:
+  fleck map field.nrrd --elements "O,Ti K,Cr,Fe" --out maps`,
+		Flags: append(append([]cli.Flag{
+			valueFlag("", "elements", "elements or families, `SYMBOLS` with commas (default: those identified in the sum spectrum)"),
+			valueFlag("", "out", "output `DIR`, new, empty or of an earlier run"),
+			valueFlag("", "low", "first energy used, in `EV` (default: 200)"),
+			valueFlag("", "high", "last energy used, in `EV` (default: 5 % above the beam energy)"),
+			detectorFlag(),
+		}, conditionFlags()...), cubeFlags()...),
+		Action: e.action(func(ctx context.Context, c *cli.Context) error {
+			path, err := oneFile(c, "one cube")
+			if err != nil {
+				return err
+			}
+			return e.mapCube(ctx, c, path)
+		}),
+	}
+}
+
+func (e *env) mapCube(ctx context.Context, c *cli.Context, path string) error {
+	list, err := elementsFlag(c, "elements")
+	if err != nil {
+		return err
+	}
+	dir := c.String("out")
+	if dir == "" {
+		return usage("--out is missing; for example --out maps")
+	}
+	var opt fit.Options
+	if opt.LowEV, opt.HighEV, err = rangeFlags(c); err != nil {
+		return err
+	}
+	if opt.Detector, err = e.readDetector(c); err != nil {
+		return err
+	}
+	f, err := e.openCube(c, path)
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	h := f.Header()
+	if !h.CalibrationKnown {
+		return needScale(path, &spectra.Spectrum{}, false)
+	}
+	e.settingOr("low_ev", opt.LowEV, defaultLowEV)
+	if opt.HighEV > 0 {
+		e.setting("high_ev", opt.HighEV, fromFlag)
+	}
+	if len(list) == 0 {
+		e.setting("elements", "identified", fromDefault)
+	} else {
+		e.setting("elements", c.String("elements"), fromFlag)
+	}
+	out, complete, err := e.openFolder(dir)
+	if err != nil {
+		return err
+	}
+	if complete {
+		return e.answerFromFolder(dir)
+	}
+	defer out.discard()
+
+	sums, err := cube.SumSpectra(ctx, f, e.workers, e.bar.of("reading"))
+	if err != nil {
+		return inFile(path, err)
+	}
+	for _, w := range sums.Warnings {
+		e.warn("%s", w)
+	}
+	sum := peaks.SumSpectrum(h, sums.Sum)
+	if err := e.checkCounts(path, sum); err != nil {
+		return err
+	}
+	if len(list) == 0 {
+		id, err := e.identifySpectrum(ctx, sum, fit.IdentifyOptions{Detector: opt.Detector, LowEV: opt.LowEV, HighEV: opt.HighEV})
+		if err != nil {
+			return inFile(path, err)
+		}
+		for _, el := range id.Elements {
+			list = append(list, listed{element: el.Element})
+		}
+		if len(list) == 0 {
+			return failed(codeFailed, path, "no element was identified in the sum spectrum; name them with --elements")
+		}
+		e.note("identified in the sum spectrum: %v; elements of small particles may be missing: name them with --elements", symbols(list.whole()))
+		e.answer.set("identified", symbols(list.whole()))
+	}
+	r, err := e.fitSpectrum(ctx, path, sum, list, opt)
+	if err != nil {
+		return err
+	}
+	fitter, err := r.Freeze()
+	if err != nil {
+		return inFile(path, err)
+	}
+	res, err := peaks.Fit(ctx, f, fitter, peaks.Options{Workers: e.workers, Progress: e.bar.of("fitting pixels")})
+	if err != nil {
+		return inFile(path, err)
+	}
+	if err := e.writeMaps(out, res, slugs{}); err != nil {
+		return err
+	}
+	if err := writeSum(out, sum, r, filepath.Base(path)); err != nil {
+		return err
+	}
+	e.answerFit(r)
+	e.answer.set("out", dir)
+	e.answer.set("pixels_empty", res.Empty)
+	e.answer.set("pixels_not_fitted", res.NotFitted)
+	if res.NotFitted > 0 {
+		e.warn("%d of %d pixels did not converge; see status.npy", res.NotFitted, h.Pixels())
+	}
+	return e.finishFolder(out)
+}
+
+// writeMaps writes the maps of all families and their row in the answer.
+func (e *env) writeMaps(out *outputFolder, res *peaks.Result, names slugs) error {
+	rows := []object{}
+	e.printf("family    min      max    mean  file\n")
+	for i, fam := range res.Families {
+		st := res.Stacks[i]
+		base := names.of(fam.String())
+		files := []struct {
+			name  string
+			write func(io.Writer) error
+		}{
+			{base + ".png", func(w io.Writer) error { return drawMap(w, st.Value, fam.String()+" net counts") }},
+			{base + ".tif", func(w io.Writer) error { return figure.FloatTIFF(w, st.Value) }},
+			{base + "-sigma.tif", func(w io.Writer) error { return figure.FloatTIFF(w, st.Sigma) }},
+			{base + ".npy", func(w io.Writer) error { return cube.WriteMapNPY(w, st.Value) }},
+			{base + "-sigma.npy", func(w io.Writer) error { return cube.WriteMapNPY(w, st.Sigma) }},
+		}
+		for _, f := range files {
+			if err := out.write(f.name, f.write); err != nil {
+				return fmt.Errorf("%s: %w", f.name, err)
+			}
+		}
+		stats := st.Value.Stats()
+		o := object{{"symbol", fam.Element.Symbol()}, {"family", fam.Family.String()},
+			{"file", base + ".tif"}, {"png", base + ".png"}, {"npy", base + ".npy"}, {"sigma_file", base + "-sigma.tif"}, {"sigma_npy", base + "-sigma.npy"},
+			{"unit", st.Value.Unit}}
+		o.number("min", stats.Min, "no pixel has a value")
+		o.number("max", stats.Max, "no pixel has a value")
+		o.number("mean", stats.Mean, "no pixel has a value")
+		rows = append(rows, o)
+		e.printf("%-6s %6.4g %8.4g %7.4g  %s\n", fam, stats.Min, stats.Max, stats.Mean, filepath.Join(out.dir, base+".png"))
+	}
+	e.answer.set("maps", rows)
+	if len(res.Stacks) == 0 {
+		return nil
+	}
+	first := res.Stacks[0]
+	status := maps.New(first.Value.W, first.Value.H)
+	status.What, status.Unit, status.Pixel = "status of the pixel's fit", "code", first.Value.Pixel
+	for i, s := range first.Status {
+		status.V[i] = float64(s)
+	}
+	e.answer.set("status_file", "status.npy")
+	return out.write("status.npy", func(w io.Writer) error { return cube.WriteMapNPY(w, status) })
+}
+
+// drawMap draws a map; one without counts, which has no range, from 0 to 1.
+func drawMap(w io.Writer, m maps.Map, title string) error {
+	opt := figure.MapOptions{Title: title}
+	if r, ok := m.Range(); !ok || r.Low == r.High {
+		opt.Scale = &maps.Scale{Low: 0, High: 1}
+		if ok && r.High > 0 {
+			opt.Scale.High = r.High
+		}
+	}
+	return figure.ElementMap(w, m, opt)
+}
+
+// writeSum writes the sum spectrum, and the figure with its fit.
+func writeSum(out *outputFolder, sum *spectra.Spectrum, r *fit.Result, title string) error {
+	file := msa.FromSpectrum(*sum)
+	if err := out.write("sum.msa", func(w io.Writer) error { return msa.Write(w, file, msa.WriteOptions{}) }); err != nil {
+		return err
+	}
+	marked := significantFamilies(r)
+	slices.SortStableFunc(marked, func(a, b fit.Family) int { return int(a.Element) - int(b.Element) })
+	return out.write("sum.png", func(w io.Writer) error {
+		opt := figure.SpectrumOptions{Title: "sum spectrum of " + title, WidthMM: pageWidthMM, HighEV: shownEnd(r), Log: true}
+		return figure.Spectrum(w, spectrumData(sum, r, marked), opt)
+	})
+}

@@ -1,0 +1,213 @@
+package main
+
+import (
+	"math"
+	"path/filepath"
+	"strings"
+
+	"example.org/fleck/maps"
+	"example.org/fleck/maps/cube"
+	"example.org/fleck/maps/study"
+	"example.org/fleck/quant/template"
+	"github.com/urfave/cli/v2"
+)
+
+// readSpecimen reads the flags of specimenFlags into a study.
+func (e *env) readSpecimen(c *cli.Context) (*study.Study, error) {
+	s := &study.Study{}
+	var err error
+	if s.Target, err = materialFlag(c, "target", "TiO2:4.23g/cm3"); err != nil {
+		return nil, err
+	}
+	if s.Substrate, err = materialFlag(c, "substrate", "Fe-18Cr-0.5Nb-0.2Ti:7.7g/cm3"); err != nil {
+		return nil, err
+	}
+	if s.Confusers, err = materialList(c, "confuser"); err != nil {
+		return nil, err
+	}
+	for _, m := range s.Confusers {
+		if m.Name == s.Target.Name {
+			return nil, usage("--confuser %q is the target itself", m.String())
+		}
+	}
+	if err := readCoating(c, s); err != nil {
+		return nil, err
+	}
+	e.setting("target", s.Target.String(), fromFlag)
+	e.setting("substrate", s.Substrate.String(), fromFlag)
+	e.setting("confusers", materialNames(s.Confusers), fromFlag)
+	if s.Coating != nil {
+		e.setting("coating", s.Coating.String(), fromFlag)
+		e.setting("coating_order", string(s.Order), fromFlag)
+	} else {
+		e.setting("coating", nil, fromDefault)
+	}
+	return s, checkSeparable(s)
+}
+
+// readCoating reads coating and order, which belong together.
+func readCoating(c *cli.Context, s *study.Study) error {
+	coating, order := c.String("coating"), c.String("coating-order")
+	switch {
+	case coating == "" && order == "":
+		return nil
+	case coating == "":
+		return usage("--coating-order without --coating")
+	case order == "":
+		return usage("--coating needs --coating-order: under, over or both (relative to the particles)")
+	}
+	m, err := parseMaterial("coating", coating)
+	if err != nil {
+		return err
+	}
+	if m.MassDepth <= 0 {
+		return wrong(codeMaterial, "--coating %q states no thickness; for example \"C:2.0g/cm3:8nm\"", coating)
+	}
+	orders := []string{string(template.Under), string(template.Over), string(template.Both)}
+	for _, o := range orders {
+		if order == o {
+			s.Coating, s.Order = &m, template.CoatingOrder(o)
+			return nil
+		}
+	}
+	return usage("--coating-order %q: under, over or both are accepted (relative to the particles)%s", order, didYouMean(nearest(order, orders)))
+}
+
+// checkSeparable refuses a target without an element of its own.
+func checkSeparable(s *study.Study) error {
+	if len(study.Distinct(s.Target, s.Substrate, s.Coating)) > 0 {
+		return nil
+	}
+	below := "the substrate " + s.Substrate.Name
+	if s.Coating != nil {
+		below += " or its coating " + s.Coating.Name
+	}
+	var names []string
+	for _, x := range s.Target.Components {
+		names = append(names, x.Element.Symbol())
+	}
+	return failed(codeInseparable, "", "target %s cannot be told apart: %s holds every element of it that X-rays show (%s)", s.Target.Name, below, strings.Join(names, ", "))
+}
+
+// readSearch reads the flags of searchFlags.
+func (e *env) readSearch(c *cli.Context, s *study.Study) error {
+	o := &s.Options
+	var err error
+	if o.Q, err = numberFlag(c, "q", 0, 1e-6, 0.5); err != nil {
+		return err
+	}
+	if o.Alpha, err = numberFlag(c, "alpha", 0, 1e-6, 0.5); err != nil {
+		return err
+	}
+	if o.Bootstrap, err = wholeFlag(c, "replicas", 0, 19, 100000); err != nil {
+		return err
+	}
+	o.NoLimit, o.Seed, o.Workers = c.Bool("no-limit"), e.seed, e.workers
+	e.settingOr("q", o.Q, 0.05)
+	e.settingOr("alpha", o.Alpha, 0.05)
+	e.settingOr("replicas", float64(o.Bootstrap), 199)
+	if o.NoLimit {
+		e.setting("limit", false, fromFlag)
+	}
+	return nil
+}
+
+// beamMode is how the beam covers a pixel.
+type beamMode struct {
+	stationary bool
+	probe      maps.Length
+}
+
+// readBeamMode reads --beam-mode and --probe.
+func (e *env) readBeamMode(c *cli.Context) (beamMode, error) {
+	var b beamMode
+	nm, err := numberFlag(c, "probe", 0, 0.1, 1e5)
+	if err != nil {
+		return b, err
+	}
+	b.probe = maps.Length(nm) * maps.Nanometre
+	switch mode := c.String("beam-mode"); mode {
+	case "", "rastered":
+		if nm > 0 && mode == "" {
+			return b, usage("--probe needs --beam-mode")
+		}
+	case "stationary":
+		b.stationary = true
+		if nm == 0 {
+			return b, usage("--beam-mode stationary needs --probe, in nm")
+		}
+	default:
+		return b, usage("--beam-mode %q: stationary or rastered are accepted%s", mode, didYouMean(nearest(mode, []string{"stationary", "rastered"})))
+	}
+	if b.stationary {
+		e.setting("beam_mode", "stationary", fromFlag)
+		e.setting("probe_nm", nm, fromFlag)
+	} else if c.IsSet("beam-mode") {
+		e.setting("beam_mode", "rastered", fromFlag)
+	} else {
+		e.setting("beam_mode", "rastered", fromDefault)
+	}
+	return b, nil
+}
+
+// share returns the part of a pixel that the beam really probes, 0 to 1.
+func (b beamMode) share(p maps.Pixel) float64 {
+	if !b.stationary || !p.Known() {
+		return 1
+	}
+	spot := math.Pi / 4 * b.probe.Um() * b.probe.Um()
+	return math.Min(1, spot/p.AreaUm2())
+}
+
+// addField opens a cube as a field of the study; its folder is the coupon.
+func (e *env) addField(c *cli.Context, s *study.Study, path string, role maps.Role) error {
+	for _, f := range s.Fields {
+		if f.Input == path {
+			return usage("%s is given twice", path)
+		}
+	}
+	opt, err := cubeOptions(c)
+	if err != nil {
+		return err
+	}
+	f, err := e.openField(c, path, opt)
+	if err != nil {
+		return err
+	}
+	coupon := filepath.Dir(path)
+	if abs, err := filepath.Abs(coupon); err == nil {
+		coupon = filepath.Base(abs)
+	}
+	s.Fields = append(s.Fields, study.FieldInput{Field: maps.Field{Name: path, Coupon: coupon, Role: role}, Source: f, Input: path})
+	return nil
+}
+
+// openField opens a cube that must know its energy axis and beam energy.
+func (e *env) openField(c *cli.Context, path string, opt cube.Options) (*cube.File, error) {
+	f, err := e.openCubeAs(c, path, opt)
+	if err != nil {
+		return nil, err
+	}
+	h := f.Header()
+	if !h.CalibrationKnown {
+		f.Close()
+		return nil, failed(codeNoEnergyAxis, path, "the file states no energy axis; state --energy-first and --energy-step, both in eV")
+	}
+	if h.Conditions.BeamEnergy <= 0 {
+		f.Close()
+		return nil, failed(codeNoBeamEnergy, path, "the file states no beam energy; state --beam, in keV")
+	}
+	return f, nil
+}
+
+// conditionOf is what result rows carry.
+func conditionOf(r *study.Result) object {
+	s := r.Study
+	o := object{{"beam_kev", r.Sum.BeamEnergy.KeV()}, {"substrate", s.Substrate.String()}}
+	if s.Coating != nil {
+		o.set("coating", s.Coating.String())
+	} else {
+		o.set("coating", nil)
+	}
+	return o
+}

@@ -1,0 +1,126 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+
+	"example.org/fleck/maps/cube"
+	"example.org/fleck/maps/peaks"
+	"example.org/fleck/spectra"
+	"example.org/fleck/spectra/msa"
+	"github.com/urfave/cli/v2"
+)
+
+// measured is one spectrum with what is known about where it comes from.
+type measured struct {
+	s    spectra.Spectrum
+	file *msa.File // nil for the sum of a cube
+	csv  bool
+	data []byte     // of the file
+	sums *cube.Sums // of the cube, nil for a file
+}
+
+// readSpectrum reads a spectrum file, or the sum spectrum of a cube, and
+// applies the conditions given by flags.
+func (e *env) readSpectrum(ctx context.Context, c *cli.Context, path string) (*measured, error) {
+	k := kindText
+	if path != "-" {
+		var err error
+		if k, err = sniff(path); err != nil {
+			return nil, err
+		}
+	}
+	if k == kindImage {
+		return nil, failed(codeNotSpectrum, path, "a TIFF or PNG image; expected a spectrum or a count cube")
+	}
+	if k != kindText || c.String("shape") != "" {
+		return e.readSum(ctx, c, path)
+	}
+	data, err := e.readText(path)
+	if err != nil {
+		return nil, err
+	}
+	m, err := parseSpectrum(data)
+	if err != nil {
+		return nil, inFile(path, err)
+	}
+	if err := e.applyConditions(c, &m.s); err != nil {
+		return nil, err
+	}
+	return m, nil
+}
+
+// parseSpectrum reads text as a spectral data file or, failing that, as a
+// table.
+func parseSpectrum(data []byte) (*measured, error) {
+	f, err := msa.Read(bytes.NewReader(data))
+	if err == nil {
+		return &measured{s: f.Spectrum, file: f, data: data}, nil
+	}
+	if !errors.Is(err, msa.ErrNotSpectrum) {
+		return nil, err
+	}
+	t, errCSV := msa.ReadCSV(bytes.NewReader(data))
+	if errCSV == nil {
+		return &measured{s: t.Spectrum, file: t, csv: true, data: data}, nil
+	}
+	if errors.Is(errCSV, msa.ErrNotSpectrum) {
+		// The first error says what the text looks like; a table was tried already.
+		text := strings.TrimPrefix(strings.Replace(err.Error(), "; ReadCSV reads one or two columns", "", 1), "msa: ")
+		return nil, &failure{code: codeNotSpectrum, exit: exitFailed, line: classify(err).line,
+			err: fmt.Errorf("neither a spectral data file nor a table of energies and counts: %s", text)}
+	}
+	return nil, errCSV
+}
+
+// readSum reads a cube and makes its sum spectrum.
+func (e *env) readSum(ctx context.Context, c *cli.Context, path string) (*measured, error) {
+	f, err := e.openCube(c, path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	sums, err := cube.SumSpectra(ctx, f, e.workers, e.bar.of("reading"))
+	if err != nil {
+		return nil, inFile(path, err)
+	}
+	for _, w := range sums.Warnings {
+		e.warn("%s", w)
+	}
+	return &measured{s: *peaks.SumSpectrum(f.Header(), sums.Sum), sums: &sums}, nil
+}
+
+// needScale refuses a spectrum without energy axis or beam energy.
+func needScale(path string, s *spectra.Spectrum, beam bool) error {
+	if !s.Calibration.Valid() {
+		return failed(codeNoEnergyAxis, path, "the file states no energy axis; state --energy-first and --energy-step, both in eV")
+	}
+	if beam && s.BeamEnergy <= 0 {
+		return failed(codeNoBeamEnergy, path, "the file states no beam energy; state --beam, in keV")
+	}
+	return nil
+}
+
+// checkCounts refuses counts that cannot be fitted and warns about those that
+// are not raw.
+func (e *env) checkCounts(path string, s *spectra.Spectrum) error {
+	switch k, at := spectra.CheckCounts(s.Counts); k {
+	case spectra.InvalidCounts:
+		for i, v := range s.Counts {
+			if !(v >= 0) {
+				at = i
+				break
+			}
+		}
+		return failed(codeBadCounts, path, "channel %d holds %g counts; counts must be 0 or more", at, s.Counts[at])
+	case spectra.FractionalCounts:
+		e.warn("%s: channel %d holds %g counts: not whole numbers, so not raw counts; uncertainties and q-values do not hold", path, at, s.Counts[at])
+	}
+	if s.Total() == 0 {
+		return failed(codeNoData, path, "the spectrum holds no counts")
+	}
+	return nil
+}

@@ -1,0 +1,158 @@
+package main
+
+import (
+	"context"
+	"io"
+
+	"example.org/fleck/maps"
+	"example.org/fleck/maps/study"
+	"github.com/urfave/cli/v2"
+)
+
+func spotsCommand(e *env) *cli.Command {
+	flags := []cli.Flag{
+		listFlag("", "blank", "blank `CUBE` (untreated), recorded alike"),
+		valueFlag("", "out", "output `DIR` for table, maps and figures, new, empty or of an earlier run"),
+		detectorFlag(),
+	}
+	return &cli.Command{
+		Name:      "spots",
+		Usage:     "spots of a target compound in a cube",
+		UsageText: "fleck spots CUBE --target MATERIAL --substrate MATERIAL [--blank CUBE]…",
+		Description: `The predicted spectrum of a thin particle of the target is searched in the counts,
+against the substrate as blank fields show it (or the field itself, without its
+spots). Verdicts: target, other_compound, artefact, substrate (occurs in blanks
+too), cannot_tell. "Nothing found" is an answer and comes with the limit reached.
+
+CUBE may also be a single count map (TIFF, PNG, NPY with two axes, text): then spots
+of high counts are found and sized but not named; --target and --substrate only
+label the answer.
+
+Example:
+  fleck spots t1.nrrd --blank b1.nrrd --target "TiO2:4.23g/cm3" \
+    --substrate "Fe-18Cr-0.5Nb-0.2Ti:7.7g/cm3" --coating "C:2.0g/cm3:8nm" \
+    --coating-order over --confuser "BaSO4:4.5g/cm3" --out spots`,
+		Flags: append(append(append(append(flags, specimenFlags()...), searchFlags()...), conditionFlags()...), cubeFlags()...),
+		Action: e.action(func(ctx context.Context, c *cli.Context) error {
+			path, err := oneFile(c, "one cube")
+			if err != nil {
+				return err
+			}
+			return e.spots(ctx, c, path)
+		}),
+	}
+}
+
+func (e *env) spots(ctx context.Context, c *cli.Context, path string) error {
+	if m, ok, err := e.countMap(c, path); err != nil || ok {
+		if err != nil {
+			return err
+		}
+		return e.countSpots(ctx, c, path, m)
+	}
+	s, err := e.readSpecimen(c)
+	if err != nil {
+		return err
+	}
+	if err := e.readSearch(c, s); err != nil {
+		return err
+	}
+	mode, err := e.readBeamMode(c)
+	if err != nil {
+		return err
+	}
+	if s.Detector, err = e.readDetector(c); err != nil {
+		return err
+	}
+	s.Title = path
+	if err := e.addField(c, s, path, maps.Treated); err != nil {
+		return err
+	}
+	for _, b := range c.StringSlice("blank") {
+		if err := e.addField(c, s, b, maps.Untreated); err != nil {
+			return err
+		}
+	}
+	defer closeFields(s)
+	var out *outputFolder
+	if dir := c.String("out"); dir != "" {
+		var complete bool
+		if out, complete, err = e.openFolder(dir); err != nil {
+			return err
+		}
+		if complete {
+			return e.answerFromFolder(dir)
+		}
+		defer out.discard()
+	}
+	r, err := e.runStudy(ctx, s)
+	if err != nil {
+		return err
+	}
+	e.answerField(r, 0, mode)
+	e.printField(r, 0)
+	if out == nil {
+		return nil
+	}
+	if err := e.writeField(out, r, 0, "", slugs{}); err != nil {
+		return err
+	}
+	if err := writeSum(out, r.Sum, r.Fit, path); err != nil {
+		return err
+	}
+	e.answer.set("out", out.dir)
+	e.printf("\nwritten to %s\n", out.dir)
+	return e.finishFolder(out)
+}
+
+// runStudy runs the job and shows its remarks.
+func (e *env) runStudy(ctx context.Context, s *study.Study) (*study.Result, error) {
+	r, err := interruptible(ctx, func() (*study.Result, error) {
+		return study.Run(ctx, s, func(stage study.Stage, done, total int) {
+			if show := e.bar.of(string(stage)); show != nil {
+				show(done, total)
+			}
+		})
+	})
+	if err != nil {
+		return nil, err
+	}
+	for _, f := range r.Fields {
+		for _, w := range f.Sums.Warnings {
+			e.warn("%s: %s", f.Name, w)
+		}
+		for _, w := range f.Spots.Remarks {
+			e.warn("%s: %s", f.Name, w)
+		}
+	}
+	for _, w := range r.Remarks {
+		if w != noComparison {
+			e.warn("%s", w)
+		}
+	}
+	e.warnOwn(r)
+	return r, nil
+}
+
+// noComparison is what a study says when it has only one kind of field.
+const noComparison = "no comparison: it needs treated and untreated fields"
+
+// warnOwn says when the family that decides belongs to an element that the
+// substrate has as well.
+func (e *env) warnOwn(r *study.Result) {
+	for _, z := range study.Distinct(r.Study.Target, r.Study.Substrate, r.Study.Coating) {
+		if f := r.Target.Own; len(f) > len(z.Symbol()) && f[:len(z.Symbol())+1] == z.Symbol()+" " {
+			return
+		}
+	}
+	e.warn("the line family that decides, %s, belongs to an element that substrate or coating hold as well: particles can be missed", r.Target.Own)
+}
+
+// closeFields closes the files of a study.
+func closeFields(s *study.Study) {
+	for _, f := range s.Fields {
+		if c, ok := f.Source.(io.Closer); ok {
+			c.Close()
+		}
+	}
+}

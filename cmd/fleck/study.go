@@ -1,0 +1,156 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"path/filepath"
+	"strconv"
+
+	"example.org/fleck/maps"
+	"example.org/fleck/maps/study"
+	"github.com/urfave/cli/v2"
+)
+
+func studyCommand(e *env) *cli.Command {
+	return &cli.Command{
+		Name:      "study",
+		Usage:     "the whole job for many fields, as a study file states it",
+		UsageText: "fleck study STUDY.toml --out DIR",
+		Description: `The file names target, substrate, coating and the fields with their coupons and
+roles; cubes are named relative to its folder. The coupon is the replicate.
+
+  fleck_format = 1
+  title = "Rinse on panels"
+  target = "TiO2:4.23g/cm3"
+  substrate = "Fe-18Cr-0.5Nb-0.2Ti:7.7g/cm3"
+  coating = "C:2.0g/cm3:8nm"        # with coating_order = under, over or both
+  coating_order = "over"
+  confusers = ["BaSO4:4.5g/cm3"]
+
+  [[field]]
+  name = "T1"
+  coupon = "panel A"
+  role = "treated"                  # or untreated, vehicle_only, positive_control,
+  cube = "t1.nrrd"                  # instrument_blank
+
+Optional: elements, detector, beam_kev, takeoff_deg, pixel_um, energy_first_ev,
+energy_step_ev, live_time_s, shape, type, endian, axes, offset, beam_mode, probe_nm,
+paired, q, alpha, bootstrap, seed, limit, low_ev, high_ev. Unknown keys are errors.
+
+Example:
+  fleck study study.toml --out results`,
+		Flags: []cli.Flag{
+			valueFlag("", "out", "output `DIR`, new, empty or of an earlier run"),
+		},
+		Action: e.action(func(ctx context.Context, c *cli.Context) error {
+			path, err := oneFile(c, "one study file")
+			if err != nil {
+				return err
+			}
+			return e.study(ctx, c, path)
+		}),
+	}
+}
+
+func (e *env) study(ctx context.Context, c *cli.Context, path string) error {
+	dir := c.String("out")
+	if dir == "" {
+		return usage("--out is missing; for example --out results")
+	}
+	data, err := e.readText(path)
+	if err != nil {
+		return err
+	}
+	file, err := study.Parse(bytes.NewReader(data))
+	if err != nil {
+		return inFile(path, err)
+	}
+	s, mode, err := e.openStudy(c, path, file)
+	defer closeFields(s)
+	if err != nil {
+		return err
+	}
+	out, complete, err := e.openFolder(dir)
+	if err != nil {
+		return err
+	}
+	if complete {
+		return e.answerFromFolder(dir)
+	}
+	defer out.discard()
+	r, err := e.runStudy(ctx, s)
+	if err != nil {
+		return err
+	}
+	cmp, err := e.comparison(r, mode, file.Paired)
+	if err != nil {
+		return err
+	}
+	e.answerStudy(r, cmp, mode)
+	e.printStudy(r, cmp)
+	if err := e.writeStudy(out, r, cmp); err != nil {
+		return err
+	}
+	return e.finishFolder(out)
+}
+
+// openStudy opens the cubes of a study file and records its settings.
+func (e *env) openStudy(c *cli.Context, path string, file *study.File) (*study.Study, beamMode, error) {
+	s := file.Study()
+	names := make([]study.FieldInput, 0, len(s.Fields))
+	names, s.Fields = append(names, s.Fields...), nil
+	mode := beamMode{stationary: file.Stationary, probe: maps.Length(file.ProbeNM) * maps.Nanometre}
+	if c.IsSet("seed") || !file.Has("seed") {
+		s.Options.Seed = e.seed
+	} else {
+		e.seed = s.Options.Seed
+		e.setting("seed", strconv.FormatUint(e.seed, 10), fromFile)
+	}
+	s.Options.Workers = e.workers
+	if file.Detector != "" {
+		d, err := e.detectorFrom(filepath.Join(filepath.Dir(path), filepath.FromSlash(file.Detector)), fromFile)
+		if err != nil {
+			return s, mode, err
+		}
+		s.Detector = d
+	}
+	for i, f := range names {
+		cubePath := filepath.FromSlash(f.Input)
+		if !filepath.IsAbs(cubePath) {
+			cubePath = filepath.Join(filepath.Dir(path), cubePath)
+		}
+		src, err := e.openField(c, cubePath, file.Cube)
+		if err != nil {
+			failure := *classify(err)
+			if failure.file == "" {
+				failure.file, failure.line = path, file.Fields[i].Line
+			}
+			return s, mode, &failure
+		}
+		f.Source, f.Input = src, cubePath
+		s.Fields = append(s.Fields, f)
+	}
+	e.setting("target", s.Target.String(), fromFile)
+	e.setting("substrate", s.Substrate.String(), fromFile)
+	e.setting("confusers", materialNames(s.Confusers), fromFile)
+	if s.Coating != nil {
+		e.setting("coating", s.Coating.String(), fromFile)
+		e.setting("coating_order", string(s.Order), fromFile)
+	}
+	for _, o := range []struct {
+		key       string
+		v, absent float64
+	}{{"q", s.Options.Q, 0.05}, {"alpha", s.Options.Alpha, 0.05}, {"bootstrap", float64(s.Options.Bootstrap), 199}} {
+		if o.v == 0 {
+			e.setting(o.key, o.absent, fromDefault)
+		} else {
+			e.setting(o.key, o.v, fromFile)
+		}
+	}
+	if mode.stationary {
+		e.setting("beam_mode", "stationary", fromFile)
+		e.setting("probe_nm", file.ProbeNM, fromFile)
+	}
+	e.setting("paired", file.Paired, fromFile)
+	return s, mode, nil
+}
