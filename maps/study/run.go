@@ -89,7 +89,7 @@ func (r *Result) fit(progress Progress) error {
 	progress(StageFit, 0, 1)
 	low, high := s.Options.LowEV, s.Options.HighEV
 	if low == 0 {
-		low = 200
+		low = fit.LowEV(s.elements(), r.Sum.BeamEnergy)
 	}
 	top := high
 	if top == 0 {

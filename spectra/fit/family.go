@@ -55,6 +55,26 @@ func usable(z xray.Element, f xray.Family) bool {
 	return f == xray.FamilyK || f == xray.FamilyL && z >= 21 || f == xray.FamilyM && z >= 40
 }
 
+// DefaultLowEV is the low end of the fitted range, clear of the electronics'
+// zero peak and of the steepest part of the window's absorption (common
+// practice, no source).
+const DefaultLowEV = 200
+
+// lowestEV is the low end for elements whose M lines lie at 160 to 240 eV
+// (zirconium to ruthenium): they would disturb the range above from outside.
+const lowestEV = 150
+
+// LowEV returns the low end of the range for a set of elements: DefaultLowEV,
+// or 150 eV where an M line would lie just below.
+func LowEV(elements []xray.Element, beam xray.Energy) float64 {
+	for _, z := range elements {
+		if main, ok := MainLine(z, xray.FamilyM, beam); ok && usable(z, xray.FamilyM) && main.Energy > 160 && main.Energy < 240 {
+			return lowestEV
+		}
+	}
+	return DefaultLowEV
+}
+
 // MainLine returns the line with the greatest weight of a family, ok = false
 // when the beam cannot excite it.
 func MainLine(z xray.Element, f xray.Family, beam xray.Energy) (xray.Line, bool) {

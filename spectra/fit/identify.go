@@ -154,7 +154,11 @@ func (id *identifier) prepare() error {
 	}
 	// The main line must lie clear of the ends of the range.
 	for _, z := range id.opt.Candidates {
-		fams := FamiliesOf([]xray.Element{z}, id.s.BeamEnergy, o.LowEV+20, o.HighEV-50)
+		low := o.LowEV
+		if id.opt.LowEV == 0 {
+			low = LowEV([]xray.Element{z}, id.s.BeamEnergy)
+		}
+		fams := FamiliesOf([]xray.Element{z}, id.s.BeamEnergy, low+20, o.HighEV-50)
 		if len(fams) > 0 {
 			id.candidates = append(id.candidates, candidate{z, fams})
 		}
@@ -362,7 +366,8 @@ func (id *identifier) significance(r *Result, i int) float64 {
 	return f.NetCounts / math.Hypot(f.Sigma, systematic)
 }
 
-// significant returns the chosen elements that pass the false-discovery rule.
+// significant returns the chosen elements that pass the false-discovery rule
+// and whose families fit together.
 func (id *identifier) significant(r *Result) []candidate {
 	z := id.elementZ(r)
 	p := make([]float64, len(id.candidates))
@@ -379,7 +384,7 @@ func (id *identifier) significant(r *Result) []candidate {
 	q := poisson.BenjaminiHochberg(p)
 	var keep []candidate
 	for _, c := range id.chosen {
-		if q[index[c.element]] <= id.opt.Q {
+		if q[index[c.element]] <= id.opt.Q && consistent(r, c.element) {
 			keep = append(keep, c)
 		}
 	}

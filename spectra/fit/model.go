@@ -28,9 +28,8 @@ type Options struct {
 	Families []Family // families to fit; required
 	Detector spectra.Detector
 	Specimen Specimen
-	// LowEV and HighEV bound the fitted range. Default: 200 eV to 5 % above the
-	// beam energy, within the spectrum. 200 eV keeps the electronics' zero
-	// peak out (common practice, no source).
+	// LowEV and HighEV bound the fitted range. Default: that of the function
+	// LowEV to 5 % above the beam energy, within the spectrum.
 	LowEV, HighEV float64
 	// ContinuumTerms is the number of free non-negative continuum terms, 1 to
 	// 8. Default 4.
@@ -62,7 +61,11 @@ func (o Options) withDefaults(s *spectra.Spectrum) (Options, error) {
 	firstEV := float64(s.Energy(0))
 	lastEV := float64(s.Energy(float64(len(s.Counts) - 1)))
 	if o.LowEV == 0 {
-		o.LowEV = 200
+		var elements []xray.Element
+		for _, f := range o.Families {
+			elements = append(elements, f.Element)
+		}
+		o.LowEV = LowEV(elements, s.BeamEnergy)
 	}
 	o.LowEV = math.Max(o.LowEV, firstEV)
 	if o.HighEV == 0 {
