@@ -56,7 +56,7 @@ func LayeredSpecimen(layers []xray.Material, substrate xray.Material, g quant.Ge
 	if err != nil {
 		return fit.Specimen{}, fmt.Errorf("analysis: %w", err)
 	}
-	per, err := matrix.Layered(layers, substrate, g, matrix.Options{})
+	per, err := matrix.Layered(layers, substrate, g, matrix.Options{Fluorescence: matrix.NoFluorescence})
 	if err != nil {
 		return fit.Specimen{}, fmt.Errorf("analysis: %w", err)
 	}
@@ -142,7 +142,7 @@ func EstimateMaterial(r *fit.Result, g quant.Geometry) (m xray.Material, ok bool
 		for i, e := range entries {
 			m.Components = append(m.Components, xray.Component{Element: e.z, MassFraction: c[i]})
 		}
-		em, err := matrix.Bulk(m, g, matrix.Options{})
+		em, err := matrix.Bulk(m, g, matrix.Options{Fluorescence: matrix.NoFluorescence})
 		if err != nil {
 			return m, false
 		}

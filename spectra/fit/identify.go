@@ -137,13 +137,15 @@ type candidate struct {
 }
 
 type identifier struct {
-	s          *spectra.Spectrum
-	opt        IdentifyOptions
-	fitOpt     Options
-	candidates []candidate
-	chosen     []candidate
-	fixShares  bool // line shares as computed
-	silicon    bool // the detector's own silicon is in the model
+	s           *spectra.Spectrum
+	opt         IdentifyOptions
+	fitOpt      Options
+	candidates  []candidate
+	chosen      []candidate
+	specimen    Specimen
+	specimenFor *Result // the result that specimen was made from
+	fixShares   bool    // line shares as computed
+	silicon     bool    // the detector's own silicon is in the model
 }
 
 func (id *identifier) prepare() error {
@@ -207,7 +209,10 @@ func (id *identifier) fitWith(chosen []candidate, quick, trial bool, previous *R
 		o.FixCalibration = true
 	}
 	if id.opt.Specimen != nil && previous != nil && len(previous.Families) > 0 {
-		o.Specimen = id.opt.Specimen(previous)
+		if id.specimenFor != previous {
+			id.specimen, id.specimenFor = id.opt.Specimen(previous), previous
+		}
+		o.Specimen = id.specimen
 	}
 	return spectrum(s, o)
 }
