@@ -232,11 +232,11 @@ func (e *env) writeStudy(out *outputFolder, r *study.Result, c *compare.Result) 
 	var own []maps.Map
 	var labels []string
 	for i, f := range r.Fields {
-		if err := e.writeField(out, r, i, f.Name, names); err != nil {
+		if err := e.writeField(out, r, i, shortName(f), names); err != nil {
 			return err
 		}
 		own = append(own, ownMap(r, i))
-		labels = append(labels, f.Coupon+" / "+f.Name)
+		labels = append(labels, f.Coupon+" / "+shortName(f))
 	}
 	if err := writeSum(out, r.Sum, r.Fit, "all fields"); err != nil {
 		return err

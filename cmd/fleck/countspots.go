@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"path/filepath"
 
 	"example.org/fleck/maps"
 	"example.org/fleck/maps/cube"
@@ -148,7 +149,7 @@ func writeCountSpots(out *outputFolder, cond object, path string, m maps.Map, re
 		return err
 	}
 	return out.write("spots-figure.png", func(w io.Writer) error {
-		opt := figure.SpotMapOptions{Title: path, Caption: m.What, WidthMM: pageWidthMM}
+		opt := figure.SpotMapOptions{Title: filepath.Base(path), Caption: m.What, WidthMM: pageWidthMM}
 		if v, ok := m.Range(); !ok || v.Low == v.High {
 			opt.Scale = &maps.Scale{Low: 0, High: 1}
 		}

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
@@ -224,7 +225,7 @@ func (e *env) writeField(out *outputFolder, r *study.Result, i int, prefix strin
 	if err == nil {
 		m := ownMap(r, i)
 		err = add("figure", name("spots figure")+".png", func(w io.Writer) error {
-			opt := figure.SpotMapOptions{Title: f.Name, Caption: m.What, WidthMM: pageWidthMM}
+			opt := figure.SpotMapOptions{Title: shortName(f), Caption: m.What, WidthMM: pageWidthMM}
 			if v, ok := m.Range(); !ok || v.Low == v.High {
 				opt.Scale = &maps.Scale{Low: 0, High: 1}
 			}
@@ -242,6 +243,15 @@ func (e *env) writeField(out *outputFolder, r *study.Result, i int, prefix strin
 		e.answer.set("files", files)
 	}
 	return err
+}
+
+// shortName is the name of a field for figures and files: of a path its last
+// part.
+func shortName(f study.FieldResult) string {
+	if f.Name == f.Input {
+		return filepath.Base(f.Name)
+	}
+	return f.Name
 }
 
 // ownMap returns the net-count map of the family that tells the target, the

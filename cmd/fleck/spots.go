@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"io"
+	"path/filepath"
 
 	"example.org/fleck/maps"
 	"example.org/fleck/maps/study"
@@ -97,7 +98,7 @@ func (e *env) spots(ctx context.Context, c *cli.Context, path string) error {
 	if err := e.writeField(out, r, 0, "", slugs{}); err != nil {
 		return err
 	}
-	if err := writeSum(out, r.Sum, r.Fit, path); err != nil {
+	if err := writeSum(out, r.Sum, r.Fit, filepath.Base(path)); err != nil {
 		return err
 	}
 	e.answer.set("out", out.dir)
