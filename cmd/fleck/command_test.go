@@ -224,6 +224,22 @@ func TestSpotsAndCompare(t *testing.T) {
 	}
 }
 
+// TestStationaryBeam checks that densities count the area really probed: a
+// beam of 100 nm in pixels of 0.5 µm covers π/4·(0.1/0.5)² of them.
+func TestStationaryBeam(t *testing.T) {
+	dir := t.TempDir()
+	common := []string{"compare", "--treated", cubeFile(t, filepath.Join(dir, "t.nrrd"), true, 1), "--blank", cubeFile(t, filepath.Join(dir, "b.nrrd"), false, 2),
+		"--target", "TiO2:4.23g/cm3", "--substrate", "Fe", "--replicas", "39", "--no-limit"}
+	raster := answer(t, exitDone, common...)
+	still := answer(t, exitDone, append(common, "--beam-mode", "stationary", "--probe", "100")...)
+	density := func(m map[string]any) float64 { return row(t, m["density"])["treated_high"].(float64) }
+	want := math.Pi / 4 * 0.2 * 0.2
+	// 1e-9: rounding of a few operations.
+	if got := density(raster) / density(still); !(density(raster) > 0) || math.Abs(got/want-1) > 1e-9 {
+		t.Errorf("upper end of the density %g rastered, %g stationary: ratio %g, want %g", density(raster), density(still), got, want)
+	}
+}
+
 func TestSpotsInCountMap(t *testing.T) {
 	var b strings.Builder
 	for y := range 24 {

@@ -114,15 +114,16 @@ func (e *env) comparison(r *study.Result, mode beamMode, paired bool) (*compare.
 		return r.Comparison, nil
 	}
 	var sides [2][]compare.Observation
-	for _, f := range r.Fields {
-		o := f.Observation
+	for i := range r.Fields {
+		f := &r.Fields[i]
+		o := &f.Observation // the figure takes its points from there
 		o.AreaMm2 *= mode.share(f.Header.Pixel)
 		o.SpotAreaMm2 *= mode.share(f.Header.Pixel)
 		switch f.Role {
 		case maps.Treated:
-			sides[0] = append(sides[0], o)
+			sides[0] = append(sides[0], *o)
 		case maps.Untreated:
-			sides[1] = append(sides[1], o)
+			sides[1] = append(sides[1], *o)
 		}
 	}
 	return compare.Fields(sides[0], sides[1], compare.Options{Alpha: r.Study.Options.Alpha, Seed: r.Study.Options.Seed, Paired: paired})
