@@ -96,7 +96,8 @@ func FindCounts(ctx context.Context, m maps.Map, opt CountOptions) (*Result, err
 		return nil, fmt.Errorf("spots: background window %g px; must be at least twice the largest width, %g px", s.windowS, full.Widths[len(full.Widths)-1])
 	}
 	s.search = search{w: m.W, h: m.H, pixel: m.Pixel, opt: full, progress: newProgress(full.Progress, full.Bootstrap)}
-	res := &Result{Options: full, PValue: 1, Threshold: math.NaN(), ListThreshold: math.NaN(), Dispersion: 1, Limit: noLimit("no limit was asked for")}
+	res := &Result{Options: full, PValue: 1, Threshold: math.NaN(), ListThreshold: math.NaN(), Dispersion: 1, Limit: noLimit("no limit was asked for"),
+		BlankP: math.NaN(), Excess: math.NaN(), ExcessSigma: math.NaN(), LineExcess: math.NaN(), LineExcessSigma: math.NaN()}
 	if total == 0 {
 		s.first = newScanned(len(m.V))
 		res.LLR, res.Limit = s.llrMap(), noLimit("the map holds no counts")
@@ -125,7 +126,6 @@ func FindCounts(ctx context.Context, m maps.Map, opt CountOptions) (*Result, err
 // prepare estimates background and scatter without the alarms, three times.
 func (s *countSearch) prepare() {
 	out := maps.NewMask(s.w, s.h)
-	level := math.Max(2, math.Log(float64(s.w*s.h)/150)) // as in a cube
 	for range 3 {
 		s.b = s.background(s.n, out.In)
 		s.phi = s.dispersion(out.In)
@@ -145,7 +145,7 @@ func (s *countSearch) prepare() {
 		}}, s.opt.Widths, newTrials(s.opt.Widths, s.mean, s.info, additiveMost), s.opt.Workers)
 		s.first = newScanned(s.w * s.h)
 		s.bank.scanParallel(s.first, [][]float64{s.scaled(s.n), s.scaled(s.b)}, s.opt.Workers)
-		out = s.alarms(level)
+		out = s.alarms(s.alarmLevel())
 	}
 	s.sortQuiet(out.In)
 	pull := s.scaled(s.b)

@@ -33,7 +33,19 @@ type Result struct {
 
 	Substrate       []float64 // spectrum used, sum 1
 	SubstrateCounts float64   // counts behind it, 0 = known exactly
-	Information     float64   // sum (s1−s0)²/s0 over the channel classes, per count
+	SubstrateFrom   string    // FromBlank or FromField
+	// BlankP is the p-value of the agreement of the field, outside alarms, with
+	// Options.Substrate; NaN without one.
+	BlankP      float64
+	Information float64 // sum (s1−s0)²/s0 over the channel classes, per count
+
+	// Excess is the number of target counts in the whole field by a fit of its
+	// sum spectrum with Options.Substrate, LineExcess that of the own line family
+	// with the rest free. Both are NaN without a blank. They hold what no spot
+	// shows, but also every difference between blank and field.
+	Excess, ExcessSigma         float64
+	LineExcess, LineExcessSigma float64
+
 	// Background and Dispersion (variance-to-mean ratio, ≥ 1) are filled by
 	// FindCounts.
 	Background maps.Map
@@ -41,6 +53,12 @@ type Result struct {
 	Options    Options // resolved
 	Remarks    []string
 }
+
+// Values of Result.SubstrateFrom.
+const (
+	FromBlank = "blank"
+	FromField = "field"
+)
 
 // Find looks for spots of the target compound in f.
 //
@@ -61,7 +79,8 @@ func Find(ctx context.Context, f *Field, opt Options) (*Result, error) {
 	if err != nil {
 		return nil, err
 	}
-	res := &Result{Options: opt, PValue: 1, Threshold: math.NaN(), ListThreshold: math.NaN(), Dispersion: 1}
+	res := &Result{Options: opt, PValue: 1, Threshold: math.NaN(), ListThreshold: math.NaN(), Dispersion: 1, BlankP: math.NaN(),
+		Excess: math.NaN(), ExcessSigma: math.NaN(), LineExcess: math.NaN(), LineExcessSigma: math.NaN()}
 	res.Limit = noLimit("no limit was asked for")
 	total := f.Total()
 	if total == 0 {
@@ -96,6 +115,7 @@ type cubeSearch struct {
 	cl    *classes
 	class [][]float64
 	sim   *simulator
+	match blankMatch
 }
 
 func newCubeSearch(f *Field, opt Options) *cubeSearch {
@@ -137,15 +157,37 @@ func (s *cubeSearch) build(bg background) error {
 
 // prepare finds the substrate spectrum and scans the field.
 func (s *cubeSearch) prepare(ctx context.Context) error {
+	s.match.p = math.NaN()
 	if s.opt.Substrate != nil {
-		return s.build(newBackground(s.opt.Substrate, s.opt.SubstrateCounts, false))
+		if err := s.build(newBackground(s.opt.Substrate, s.opt.SubstrateCounts, false)); err != nil {
+			return err
+		}
+		match, err := s.matchBlank(s.alarms(s.alarmLevel()))
+		if err != nil {
+			return err
+		}
+		if err := s.fieldExcess(&match); err != nil {
+			return err
+		}
+		s.match = match
+		if s.opt.KeepBlank || match.p >= blankAlpha {
+			return nil
+		}
 	}
-	// From the field itself: all pixels, then those away from alarms.
+	return s.fromField(ctx)
+}
+
+// alarmLevel is the height that about one false maximum per field exceeds
+// (found by simulation: exp(−u)/150 per pixel).
+func (s *search) alarmLevel() float64 {
+	return math.Max(2, math.Log(float64(s.w*s.h)/150))
+}
+
+// fromField estimates the substrate from the field itself: all pixels, then
+// those away from alarms.
+func (s *cubeSearch) fromField(ctx context.Context) error {
 	sum := s.f.Sum()
 	counts := s.total
-	// Height that about one false maximum per field exceeds (found by
-	// simulation: exp(−u)/150 per pixel).
-	level := math.Max(2, math.Log(float64(s.f.W*s.f.H)/150))
 	for range 3 {
 		if err := ctx.Err(); err != nil {
 			return fmt.Errorf("spots: stopped: %w", err)
@@ -157,8 +199,7 @@ func (s *cubeSearch) prepare(ctx context.Context) error {
 		if err := s.build(newBackground(spec, counts, true)); err != nil {
 			return err
 		}
-		mask := s.alarms(level)
-		out, err := s.f.SumOver(mask)
+		out, err := s.f.SumOver(s.alarms(s.alarmLevel()))
 		if err != nil {
 			return err
 		}

@@ -31,82 +31,88 @@ func noLimit(reason string) Limit {
 
 const limitProbability = 0.95
 
+// Injections per strength, and scans at most.
+const (
+	limitPut   = 100
+	limitScans = 40
+)
+
 // limit puts spots of the smallest width into replicas, at random places, and
-// counts those whose height reaches the decision threshold of the field. The
-// strength at 95 % follows from a straight line through the two neighbouring
-// points of the curve.
+// counts those whose height reaches the decision threshold of the field, at
+// rising strengths until nearly all are found. The strength at 95 % follows
+// from a straight line through the two neighbouring points of the curve.
 func (s *search) limit(ctx context.Context) (Limit, error) {
 	width := s.opt.Widths[0]
 	out := Limit{ExcessCounts: math.NaN(), Probability: limitProbability, WidthPx: width}
 	k2, k1 := kernelEnergy(width)
 	threshold := s.null.threshold(s.opt.Alpha)
-	var strengths []float64
-	for d := 5.0; d < 40; d *= 1.19 { // 4 points per doubling
-		f := d / math.Sqrt(s.mean*s.info*k2)
-		if f > s.m.most {
-			break
-		}
-		strengths = append(strengths, f)
-	}
-	if n := len(strengths); s.m.most < 1 && (n == 0 || strengths[n-1] < 0.8*s.m.most) {
-		strengths = append(strengths, s.m.most)
-	}
 	gap := 4 * reach * width
-	per := max(1, min(60, int(float64(s.w*s.h)/(2*gap*gap))))
-	rounds := (120 + per - 1) / per
-	put, found := make([]int, len(strengths)*rounds), make([]int, len(strengths)*rounds)
-	parallel(len(put), s.opt.Workers, func() func(int) {
-		sc := s.bank.newScratch()
-		scan := newScanned(s.w * s.h)
-		class := newClassMaps(s.bank.law.n, s.w*s.h)
-		return func(i int) {
-			if ctx.Err() != nil {
-				return
-			}
-			stream := uint64(1<<32 + i)
-			s.draw(class, stream)
-			rng := rand.New(rand.NewPCG(s.opt.Seed^0x9e3779b97f4a7c15, stream))
-			places := s.injectAll(rng, class, width, strengths[i/rounds], per, gap)
-			s.bank.scan(scan, class, sc)
-			put[i] = len(places)
-			for _, p := range places {
-				if s.reached(scan.u, p, width, threshold) {
-					found[i]++
+	per := max(1, min(limitPut, int(float64(s.w*s.h)/(2*gap*gap))))
+	rounds := min(limitScans, (limitPut+per-1)/per)
+	// The expected height of a spot is about d²/2 less the price of the trials.
+	d := math.Sqrt(2 * math.Max(threshold, 1))
+	full := 0 // strengths at which nearly all were found
+	for k := 0; full < 2; k++ {
+		f := d / math.Sqrt(s.mean*s.info*k2)
+		last := f >= s.m.most
+		f = math.Min(f, s.m.most)
+		d *= 1.19 // four points per doubling
+		put, found := make([]int, rounds), make([]int, rounds)
+		parallel(rounds, s.opt.Workers, func() func(int) {
+			sc := s.bank.newScratch()
+			scan := newScanned(s.w * s.h)
+			class := newClassMaps(s.bank.law.n, s.w*s.h)
+			return func(i int) {
+				if ctx.Err() != nil {
+					return
+				}
+				stream := uint64(1<<32 + k*rounds + i)
+				s.draw(class, stream)
+				rng := rand.New(rand.NewPCG(s.opt.Seed^0x9e3779b97f4a7c15, stream))
+				places := s.injectAll(rng, class, width, f, per, gap)
+				s.bank.scan(scan, class, sc)
+				put[i] = len(places)
+				for _, p := range places {
+					if s.reached(scan.u, p, width, threshold) {
+						found[i]++
+					}
 				}
 			}
+		})
+		if err := ctx.Err(); err != nil {
+			return out, fmt.Errorf("spots: stopped: %w", err)
 		}
-	})
-	if err := ctx.Err(); err != nil {
-		return out, fmt.Errorf("spots: stopped: %w", err)
-	}
-	for k, f := range strengths {
 		e := Efficiency{ExcessCounts: f * s.mean * k1}
-		for i := k * rounds; i < (k+1)*rounds; i++ {
+		for i := range put {
 			e.Put, e.Found = e.Put+put[i], e.Found+found[i]
 		}
 		out.Curve = append(out.Curve, e)
-		if e.Put == 0 {
-			continue
+		if e.share() >= 0.97 {
+			full++
 		}
-		eps := float64(e.Found) / float64(e.Put)
-		if eps < limitProbability || !math.IsNaN(out.ExcessCounts) {
+		if last {
+			break
+		}
+	}
+	for k, e := range out.Curve {
+		eps := e.share()
+		if eps < limitProbability {
 			continue
 		}
 		out.ExcessCounts = e.ExcessCounts
 		if k > 0 {
 			prev := out.Curve[k-1]
-			before := float64(prev.Found) / float64(prev.Put)
-			if before < eps {
-				t := (limitProbability - before) / (eps - before)
-				out.ExcessCounts = prev.ExcessCounts + t*(e.ExcessCounts-prev.ExcessCounts)
-			}
+			t := (limitProbability - prev.share()) / (eps - prev.share())
+			out.ExcessCounts = prev.ExcessCounts + t*(e.ExcessCounts-prev.ExcessCounts)
 		}
+		return out, nil
 	}
-	if math.IsNaN(out.ExcessCounts) {
-		out.Reason = "even a pixel of pure target is found less often than with probability 0.95"
-	}
+	out.Reason = "even a pixel of pure target is found less often than with probability 0.95"
 	return out, nil
 }
+
+// share returns the found share, 0 when none was put in.
+func (e Efficiency) share() float64 { return float64(e.Found) / math.Max(1, float64(e.Put)) }
 
 type place struct{ x, y float64 }
 

@@ -15,12 +15,19 @@ type simulator struct {
 	counts float64   // counts behind share; 0 = known exactly
 	refit  bool      // share was estimated from this very field
 	order  []int     // classes, rarest first
+	most   int       // largest number of counts with a table of its own
 }
+
+// tableCounts bounds the tables of P(0 of n).
+const tableCounts = 1024
 
 func newSimulator(totals, share []float64, counts float64, refit bool) *simulator {
 	s := &simulator{totals: totals, share: share, counts: counts, refit: refit}
 	for g := range share {
 		s.order = append(s.order, g)
+	}
+	for _, n := range totals {
+		s.most = max(s.most, int(math.Min(n, tableCounts)))
 	}
 	for i := range s.order { // insertion sort: a handful of classes
 		for j := i; j > 0 && share[s.order[j]] < share[s.order[j-1]]; j-- {
@@ -57,13 +64,25 @@ func (s *simulator) draw(class [][]float64, seed, stream uint64) {
 		left -= p[g]
 	}
 	last := len(s.order) - 1
+	none := make([][]float64, last) // P(0 of n) of every class but the last
+	for i := range none {
+		none[i] = make([]float64, s.most+1)
+		l := math.Log1p(-math.Min(cond[i], 0.5))
+		for n := range none[i] {
+			none[i][n] = math.Exp(float64(n) * l)
+		}
+	}
 	for px, n := range s.totals {
 		for i, g := range s.order {
 			if n == 0 {
 				break
 			}
 			k := n
-			if i < last {
+			switch {
+			case i == last:
+			case n <= float64(s.most) && cond[i] > 0 && cond[i] <= 0.5 && n*cond[i] <= inversionMean:
+				k = inversion(rng, n, cond[i], none[i][int(n)])
+			default:
 				k = binomial(rng, n, cond[i])
 			}
 			class[g][px] = k
@@ -120,14 +139,24 @@ func binomial(rng *rand.Rand, n, p float64) float64 {
 	if p > 0.5 {
 		return n - binomial(rng, n, 1-p)
 	}
-	if n*p > 20 {
+	if n*p > inversionMean {
 		return distuv.Binomial{N: n, P: p, Src: rng}.Rand()
 	}
-	q := 1 - p
-	ratio := p / q
-	f := math.Exp(n * math.Log1p(-p))
+	return inversion(rng, n, p, math.Exp(n*math.Log1p(-p)))
+}
+
+// inversionMean is the number of expected successes up to which inversion is
+// the faster way.
+const inversionMean = 20
+
+// inversion draws from the binomial distribution with P(0) = none, p ≤ 1/2.
+func inversion(rng *rand.Rand, n, p, none float64) float64 {
 	u := rng.Float64()
-	k := 0.0
+	if u <= none {
+		return 0
+	}
+	ratio := p / (1 - p)
+	f, k := none, 0.0
 	for u > f && k < n {
 		u -= f
 		k++

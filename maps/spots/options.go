@@ -33,6 +33,10 @@ type Options struct {
 	// SubstrateCounts is the number of counts that Substrate rests on. 0 means
 	// it is known exactly (a calculated spectrum). Ignored without Substrate.
 	SubstrateCounts float64
+	// KeepBlank uses Substrate even where the field, outside alarms, contradicts
+	// it. Without it such a field is searched with its own spectrum, since a
+	// wrong substrate raises alarms everywhere.
+	KeepBlank bool
 
 	Target    Template
 	Confusers []Template // other compounds that a spot may be

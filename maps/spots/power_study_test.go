@@ -154,15 +154,20 @@ func envInt(name string, def int) int {
 }
 
 // TestStudyPower prints the power against the oracle, at 5 % false alarms per
-// field, over dose, size and strength. NULLS and FIELDS set the effort.
+// field, over dose, size and strength. NULLS and FIELDS set the effort,
+// FIRST and LAST choose rows.
 func TestStudyPower(t *testing.T) {
 	s0, tgt := worldAluminium(), worldSilica()
 	nulls, fields := envInt("NULLS", 300), envInt("FIELDS", 60)
 	fmt.Printf("information per count %.2f; %d fields without, %d with spots\n", information(s0, tgt.Spectrum), nulls, fields)
-	for _, c := range []cell{
+	first, last := envInt("FIRST", 0), envInt("LAST", 99)
+	for i, c := range []cell{
 		{20, 1, 6, 9}, {50, 1, 6, 9}, {50, 1, 7, 9}, {100, 1, 6, 9}, {200, 1, 6, 9},
 		{50, 2.5, 6, 9}, {100, 2.5, 5, 9}, {100, 2.5, 6, 9}, {200, 2.5, 6, 9}, {100, 1.5, 6, 1},
 	} {
+		if i < first || i > last {
+			continue
+		}
 		fmt.Printf("counts/px %g, width %g px, d %g, %d per field\n", c.counts, c.width, c.d, c.perMap)
 		base := math.NaN()
 		for _, det := range studyDetectors(c, s0, tgt, 64, 64) {

@@ -17,12 +17,20 @@ func (s *cubeSearch) report(ctx context.Context, res *Result) error {
 	res.LLR = s.llrMap()
 	res.Substrate = append([]float64(nil), s.bg.raw...)
 	res.SubstrateCounts = s.bg.counts
+	res.SubstrateFrom = FromBlank
+	if s.bg.refit {
+		res.SubstrateFrom = FromField
+	}
+	if res.BlankP = s.match.p; opt.Substrate != nil {
+		res.Excess, res.ExcessSigma = s.match.excess, s.match.excessS
+		res.LineExcess, res.LineExcessSigma = s.match.line, s.match.lineSigma
+	}
 	res.Information = s.cl.information()
 	res.Threshold = s.null.threshold(opt.Alpha)
 
 	list := make([]maps.Spot, len(s.spots))
 	lineP := make([]float64, len(s.spots))
-	j := newJudge(opt)
+	j := newJudge(opt, f.Channels.From)
 	s.m.sumUp()
 	whole := append([]float64(nil), s.m.frac...)
 	proofs := make([]*evidence, len(s.spots))
@@ -127,6 +135,13 @@ func (s *search) fieldVerdict(res *Result, lineP []float64) {
 // remark says what a reader should know about the run.
 func (s *cubeSearch) remark(res *Result) {
 	add := func(format string, args ...any) { res.Remarks = append(res.Remarks, fmt.Sprintf(format, args...)) }
+	if m := s.match; m.p < blankAlpha {
+		then := "the field's own spectrum was used instead"
+		if !s.bg.refit {
+			then = "it was used all the same"
+		}
+		add("the blank spectrum does not describe the substrate of this field (p = %.2g; channels %d to %d hold %.0f counts where %.0f are expected): %s", m.p, s.f.Channels.From+m.from, s.f.Channels.From+m.to, m.got, m.want, then)
+	}
 	if s.bg.refit {
 		add("the substrate spectrum comes from the field itself, without the spots found; faint wide spots are lost more often than with a blank field")
 	}

@@ -15,28 +15,43 @@ const ratioDrop = 6.634896601021214 / 2
 
 // strayAlpha is the significance at which counts that no component explains
 // forbid a name (choice of this package).
-const strayAlpha = 0.001
+const strayAlpha = 0.01
 
 // judge fills in what the spectrum of one spot says: line counts, evidence and
 // verdict.
 type judge struct {
-	opt Options
-	win int // channels of one line: window of the search for stray counts
+	opt   Options
+	first int       // channel of the cube that the first channel here is
+	win   int       // channels of the target's line at half height
+	shape []float64 // its shape, centred on the highest channel
 }
 
-func newJudge(opt Options) *judge {
-	// Width of the own line: channels above half of its highest one.
-	top := 0.0
-	for _, v := range opt.Target.Line {
-		top = math.Max(top, v)
-	}
-	n := 0
-	for _, v := range opt.Target.Line {
-		if v >= top/2 {
-			n++
+func newJudge(opt Options, first int) *judge {
+	line := opt.Target.Line
+	top := 0
+	for c, v := range line {
+		if v > line[top] {
+			top = c
 		}
 	}
-	return &judge{opt: opt, win: max(n, 1)}
+	// Down to 1 % on both sides, but not beyond the first dip: the strongest line
+	// of the family alone.
+	a, b := top, top
+	for a > 0 && line[a-1] <= line[a] && line[a-1] > .01*line[top] {
+		a--
+	}
+	for b < len(line)-1 && line[b+1] <= line[b] && line[b+1] > .01*line[top] {
+		b++
+	}
+	r := max(top-a, b-top)
+	j := &judge{opt: opt, first: first, shape: make([]float64, 2*r+1)}
+	for c := a; c <= b; c++ {
+		j.shape[c-top+r] = line[c]
+		if line[c] >= line[top]/2 {
+			j.win++
+		}
+	}
+	return j
 }
 
 // candidate is the evidence for one compound alone.
@@ -189,41 +204,61 @@ func (j *judge) ratio(e *evidence, c candidate) string {
 	return fmt.Sprintf("the other lines of %s stand to its own line as %.2f to the expected 1; log-likelihood %.1f short", c.t.Name, got, free.lnL-c.lnL)
 }
 
-// stray looks for channels, a line wide, with more counts than the spectra
-// explain in the middle of the spot.
+// stray looks for a line that the spectra do not hold: the shape of the target's
+// strongest line, moved over the channels, is scored against the fit (Rao 1948,
+// Proc. Camb. Phil. Soc. 44, 50: U²/I of an added component), and where the score
+// is highest the fit is repeated with it. The p-value of the gain is multiplied by
+// the number of lines that fit side by side into the channels.
 func (j *judge) stray(e *evidence, spectra [][]float64) string {
 	fit := e.fit(spectra, false, true)
 	if fit.model == nil {
 		return ""
 	}
-	n, mu := make([]float64, e.nc+1), make([]float64, e.nc+1)
+	// Score and information of one channel under the spot: sum over rings of
+	// w·(n/m − 1) and w²/m, w = T·K.
+	num, den := make([]float64, e.nc), make([]float64, e.nc)
+	for r := range numRings {
+		w := e.weight[r][1]
+		for c := range e.nc {
+			if m := fit.model[r*e.nc+c]; m > 0 {
+				num[c] -= w
+				den[c] += w * w / m
+			}
+		}
+	}
 	for i, ch := range e.chans {
-		if int(ch) < 2*e.nc { // the two inner rings
-			n[int(ch)%e.nc+1] += e.counts[i]
+		r := int(ch) / e.nc
+		if m := fit.model[ch]; m > 0 {
+			num[int(ch)%e.nc] += e.weight[r][1] * e.counts[i] / m
 		}
 	}
+	best, at := 0.0, -1
+	half := len(j.shape) / 2
 	for c := range e.nc {
-		mu[c+1] = fit.model[c] + fit.model[e.nc+c]
-	}
-	for c := range e.nc {
-		n[c+1] += n[c]
-		mu[c+1] += mu[c]
-	}
-	least, at, over, expected := 1.0, 0, 0.0, 0.0
-	step := max(1, j.win/2)
-	windows := 0
-	for a := 0; a+j.win <= e.nc; a += step {
-		got, want := n[a+j.win]-n[a], mu[a+j.win]-mu[a]
-		windows++
-		if got <= want {
-			continue
+		u, info := 0.0, 0.0
+		for k, v := range j.shape {
+			if d := c + k - half; d >= 0 && d < e.nc {
+				u += v * num[d]
+				info += v * v * den[d]
+			}
 		}
-		if p := poisson.TailP(int(got), want); p < least {
-			least, at, over, expected = p, a, got, want
+		if u > 0 && info > 0 && u*u/info > best {
+			best, at = u*u/info, c
 		}
 	}
-	if least*float64(windows) >= strayAlpha {
+	if at < 0 {
 		return ""
 	}
-	return fmt.Sprintf("channels %d to %d hold %.0f counts where %.1f are explained; an element is missing from the candidates", at, at+j.win-1, over, expected)
+	line := make([]float64, e.nc)
+	for k, v := range j.shape {
+		if d := at + k - half; d >= 0 && d < e.nc {
+			line[d] = v
+		}
+	}
+	with := e.fit(append([][]float64{line}, spectra...), false, false)
+	windows := math.Max(1, float64(e.nc)/float64(j.win))
+	if poisson.HalfChi2P(2*math.Max(0, with.lnL-fit.lnL))*windows >= strayAlpha {
+		return ""
+	}
+	return fmt.Sprintf("about %.0f counts around channel %d are not explained; an element is missing from the candidates", with.counts[0], j.first+at)
 }
