@@ -1,0 +1,10 @@
+package main
+
+func Example() {
+	main()
+	// Output:
+	// beam     bulk    50 nm on Al
+	//  5 keV  0.430   0.107
+	// 10 keV  0.417   0.023
+	// 20 keV  0.370   0.007
+}
