@@ -59,7 +59,7 @@ func TestStudyDemo(t *testing.T) {
 				}
 				used[best] = true
 				s := f.Spots.Spots[best]
-				fmt.Printf("   %-12s d=%4.0f line %.0f own %.0f -> %s %q excess %.0f±%.0f line %.0f±%.0f w=%.2f d=%.2f µm %v\n", tr.Compound, tr.DiameterNM, tr.LineCounts, tr.OwnCounts, s.Verdict, s.Compound, s.ExcessCounts, s.ExcessSigma, s.LineCounts, s.LineSigma, s.WidthPx, s.DiameterUm, s.Evidence)
+				fmt.Printf("   %-12s d=%4.0f line %.0f own %.0f -> %s %q excess %.0f±%.0f line %.0f±%.0f w=%.2f d=%.2f µm %v\n", tr.Compound, tr.DiameterNM, tr.LineCounts, tr.OwnCounts, s.Verdict, s.Compound, s.ExcessCounts, s.ExcessSigma, s.LineCounts, s.LineSigma, s.WidthPx, s.DiameterUm, s.Reason)
 			}
 			for k, s := range f.Spots.Spots {
 				if !used[k] {

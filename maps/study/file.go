@@ -137,7 +137,7 @@ type fileStudy struct {
 	Q            float64   `toml:"q"`
 	Alpha        float64   `toml:"alpha"`
 	Bootstrap    int       `toml:"bootstrap"`
-	Seed         uint64    `toml:"seed"`
+	Seed         int64     `toml:"seed"`
 	Limit        bool      `toml:"limit"`
 	LowEV        float64   `toml:"low_ev"`
 	HighEV       float64   `toml:"high_ev"`

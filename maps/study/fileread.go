@@ -214,10 +214,13 @@ func (p *fileParser) options(f *File) error {
 			return err
 		}
 	}
+	if t.Seed < 0 {
+		return p.wrong("seed", "%d; 0 or more is accepted", t.Seed)
+	}
 	if p.meta.IsDefined("high_ev") && t.HighEV <= t.LowEV {
 		return p.wrong("high_ev", "%g; above low_ev = %g is accepted", t.HighEV, t.LowEV)
 	}
-	f.Options = Options{Q: t.Q, Alpha: t.Alpha, Bootstrap: t.Bootstrap, Seed: t.Seed, LowEV: t.LowEV, HighEV: t.HighEV,
+	f.Options = Options{Q: t.Q, Alpha: t.Alpha, Bootstrap: t.Bootstrap, Seed: uint64(t.Seed), LowEV: t.LowEV, HighEV: t.HighEV,
 		NoLimit: p.meta.IsDefined("limit") && !t.Limit}
 	return nil
 }

@@ -161,7 +161,15 @@ func (r *Result) templates() error {
 		}
 		rg := r.channels()
 		own := p.Strongest
-		return Predicted{Material: m, Own: own, Template: normalised(m.Name, p.Counts[rg.From:rg.To], p.Families[own][rg.From:rg.To])}, nil
+		out := Predicted{Material: m, Own: own, Template: normalised(m.Name, p.Counts[rg.From:rg.To], p.Families[own][rg.From:rg.To])}
+		for _, depth := range thickDepths {
+			whole, film, err := template.Covered(m, depth, r.Setup())
+			if err != nil {
+				return Predicted{}, fmt.Errorf("study: %s: %w", m.Name, err)
+			}
+			out.Template.Thicker = append(out.Template.Thicker, normalised(m.Name, whole.Counts[rg.From:rg.To], film.Families[own][rg.From:rg.To]))
+		}
+		return out, nil
 	}
 	var err error
 	if r.Target, err = predict(r.Study.Target); err != nil {
@@ -176,6 +184,11 @@ func (r *Result) templates() error {
 	}
 	return nil
 }
+
+// thickDepths are the mass depths, g/cm², at which a compound is predicted as a
+// film beside the thin limit: 0.2 to 3 µm at a density of 4, in steps of 2,
+// fine enough against the uncertainty of the templates.
+var thickDepths = []float64{8e-5, 1.6e-4, 3.2e-4, 6.4e-4, 1.28e-3}
 
 // normalised scales a spectrum and its line part so that the spectrum sums to 1.
 func normalised(name string, spectrum, line []float64) spots.Template {

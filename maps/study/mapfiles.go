@@ -1,0 +1,267 @@
+package study
+
+import (
+	"fmt"
+	"io"
+	"math"
+	"slices"
+	"strings"
+
+	fields "example.org/fleck/maps"
+	"example.org/fleck/maps/cube"
+	"example.org/fleck/maps/figure"
+	"example.org/fleck/spectra/fit"
+)
+
+// mapped is one line family that is drawn, with its display range over all
+// fields.
+type mapped struct {
+	family int // index into Result.Families
+	name   string
+	scale  fields.Scale
+	why    string // whose line it is
+}
+
+// displayShare is the share of pixels that the display range covers: without
+// the brightest per cent a few large particles do not hide all others. Common
+// practice, no source.
+const displayShare = 0.99
+
+// substrateLines is how many lines of the substrate are drawn.
+const substrateLines = 2
+
+// familySlug is the file name of a family.
+func familySlug(name string) string { return strings.ReplaceAll(slug(name), "-", "_") }
+
+// prepareMaps chooses the families that matter: those of the target, its own
+// first, the own ones of the other compounds, and the strongest of the
+// substrate.
+func (w *writer) prepareMaps() {
+	r := w.r
+	add := func(k int, why string) {
+		if !slices.ContainsFunc(w.matter, func(m mapped) bool { return m.family == k }) {
+			w.matter = append(w.matter, mapped{family: k, name: r.Families[k].String(), why: why, scale: w.scaleOf(k)})
+		}
+	}
+	for k, f := range r.Families {
+		if f.String() == r.Target.Own {
+			add(k, "own line of the target "+r.Target.Material.Name)
+		}
+	}
+	for k, f := range r.Families {
+		if r.Target.Material.Fraction(f.Element) > 0 {
+			add(k, "line of the target "+r.Target.Material.Name)
+		}
+	}
+	for _, c := range r.Confusers {
+		for k, f := range r.Families {
+			if f.String() == c.Own {
+				add(k, "own line of "+c.Material.Name)
+			}
+		}
+	}
+	for _, c := range r.Confusers {
+		for k, f := range r.Families {
+			if c.Material.Fraction(f.Element) > 0 && w.fallsOnOwn(f) {
+				add(k, "line of "+c.Material.Name+" that falls on "+r.Target.Own)
+			}
+		}
+	}
+	var base []int
+	for k, f := range r.Families {
+		if r.Study.Substrate.Fraction(f.Element) > 0 {
+			base = append(base, k)
+		}
+	}
+	slices.SortStableFunc(base, func(a, b int) int {
+		switch na, nb := w.net(a), w.net(b); {
+		case na > nb:
+			return -1
+		case na < nb:
+			return 1
+		}
+		return 0
+	})
+	for _, k := range base[:min(substrateLines, len(base))] {
+		add(k, "line of the substrate")
+	}
+}
+
+// fallsOnOwn reports whether the main line of a family lies within one width of
+// the main line of the target's own family.
+func (w *writer) fallsOnOwn(f fit.Family) bool {
+	own, err := fit.ParseFamily(w.r.Target.Own)
+	if err != nil || own == f {
+		return false
+	}
+	a, okA := fit.MainLine(own.Element, own.Family, w.r.Sum.BeamEnergy)
+	b, okB := fit.MainLine(f.Element, f.Family, w.r.Sum.BeamEnergy)
+	return okA && okB && math.Abs(float64(a.Energy-b.Energy)) < w.r.Fit.Detector.FWHM(a.Energy)
+}
+
+// net returns the net counts of family k in the sum spectrum.
+func (w *writer) net(k int) float64 {
+	if f, ok := w.r.Fit.Find(w.r.Families[k]); ok {
+		return f.NetCounts
+	}
+	return 0
+}
+
+// scaleOf is the display range of family k, one for all fields: from 0 to the
+// value that all but the brightest pixels stay below.
+func (w *writer) scaleOf(k int) fields.Scale {
+	var all []float64
+	for i := range w.r.Fields {
+		for _, v := range w.r.Fields[i].Maps.Stacks[k].Value.V {
+			if v == v {
+				all = append(all, v)
+			}
+		}
+	}
+	s := fields.Scale{Low: 0, High: 1}
+	if len(all) > 0 {
+		slices.Sort(all)
+		s.High = max(1, all[min(len(all)-1, int(displayShare*float64(len(all))))])
+	}
+	return s
+}
+
+// figureDPI is the resolution of all figures: sharp on screen and in print at
+// 85 and 170 mm, at half a megabyte for the largest.
+const figureDPI = 200
+
+// pageWidthMM is the width of wide figures: two columns of print.
+const pageWidthMM = 170
+
+// fieldFolders writes the maps of every field into a folder of its own.
+func (w *writer) fieldFolders() error {
+	names := slugs{}
+	for i := range w.r.Fields {
+		f := &w.r.Fields[i]
+		if err := w.fieldFolder(f, names.of(f.Name)); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (w *writer) fieldFolder(f *FieldResult, folder string) error {
+	files := object{}
+	npy := func(what, name string, m fields.Map) error {
+		files.set(what, folder+"/"+name)
+		_, err := w.file(folder+"/"+name, func(out io.Writer) error { return cube.WriteMapNPY(out, m) })
+		return err
+	}
+	for k, fam := range w.r.Families {
+		base := familySlug(fam.String())
+		st := f.Maps.Stacks[k]
+		if err := npy(base, base+".npy", st.Value); err != nil {
+			return err
+		}
+		if err := npy(base+"_sigma", base+"_sigma.npy", st.Sigma); err != nil {
+			return err
+		}
+	}
+	for _, m := range w.matter {
+		base := familySlug(m.name)
+		value := f.Maps.Stacks[m.family].Value
+		files.set(base+"_tiff", folder+"/"+base+".tif")
+		if _, err := w.file(folder+"/"+base+".tif", func(out io.Writer) error { return figure.FloatTIFF(out, value) }); err != nil {
+			return err
+		}
+		files.set(base+"_png", folder+"/"+base+".png")
+		scale := m.scale
+		_, err := w.file(folder+"/"+base+".png", func(out io.Writer) error {
+			return figure.ElementMap(out, value, figure.MapOptions{Title: f.Name + ": " + value.What, Scale: &scale, DPI: w.dpi,
+				Caption: "Display range shared by all fields."})
+		})
+		if err != nil {
+			return err
+		}
+	}
+	if len(f.Maps.Stacks) > 0 {
+		status := fields.New(f.Header.Width, f.Header.Height)
+		status.What = "status of the fit"
+		for p, s := range f.Maps.Stacks[0].Status {
+			status.V[p] = float64(s)
+		}
+		if err := npy("status", "status.npy", status); err != nil {
+			return err
+		}
+	}
+	if err := npy("continuum", "continuum.npy", f.Maps.Continuum); err != nil {
+		return err
+	}
+	if err := npy("counts", "counts.npy", f.Sums.PixelTotals); err != nil {
+		return err
+	}
+	if err := npy("likelihood", "likelihood.npy", f.Spots.LLR); err != nil {
+		return err
+	}
+	m, scale := w.ownMap(f)
+	name := folder + "/spots.png"
+	files.set("spots", name)
+	data, err := w.file(name, func(out io.Writer) error {
+		return figure.SpotMap(out, m, f.Spots.Spots, figure.SpotMapOptions{Title: f.Name + ": spots on " + m.What, Scale: &scale, DPI: w.dpi})
+	})
+	if err != nil {
+		return err
+	}
+	w.figures.spotMaps = append(w.figures.spotMaps, drawn{data, name})
+	w.fieldFiles = append(w.fieldFiles, files)
+	return nil
+}
+
+// ownMap returns the map of the target's own line with its display range; the
+// counts of every pixel where that line was not fitted.
+func (w *writer) ownMap(f *FieldResult) (fields.Map, fields.Scale) {
+	if len(w.matter) > 0 && w.matter[0].name == w.r.Target.Own {
+		return f.Maps.Stacks[w.matter[0].family].Value, w.matter[0].scale
+	}
+	m := f.Sums.PixelTotals
+	m.What, m.Unit = "counts", "counts"
+	s, ok := m.Range()
+	if !ok || s.High <= 0 {
+		s.High = 1
+	}
+	return m, fields.Scale{Low: 0, High: s.High}
+}
+
+// panels draws every line that matters over all fields.
+func (w *writer) panels() error {
+	for _, m := range w.matter {
+		var list []fields.Map
+		var labels []string
+		above := 0
+		for i := range w.r.Fields {
+			f := &w.r.Fields[i]
+			value := f.Maps.Stacks[m.family].Value
+			list = append(list, value)
+			labels = append(labels, fieldLabel(f.Field))
+			for _, v := range value.V {
+				if v > m.scale.High {
+					above++
+				}
+			}
+		}
+		name := "maps_" + familySlug(m.name) + ".png"
+		scale := m.scale
+		data, err := w.file(name, func(out io.Writer) error {
+			return figure.Panel(out, list, figure.PanelOptions{Title: m.name + " net counts", Labels: labels, Scale: &scale, WidthMM: pageWidthMM, DPI: w.dpi})
+		})
+		if err != nil {
+			return err
+		}
+		w.figures.panels = append(w.figures.panels, panel{drawn{data, name}, m, above})
+	}
+	return nil
+}
+
+// fieldLabel names a field in a figure.
+func fieldLabel(f fields.Field) string {
+	label := fmt.Sprintf("%s (%s", f.Name, strings.ReplaceAll(string(f.Role), "_", " "))
+	if f.Coupon != "" && f.Coupon != f.Name {
+		label += ", " + f.Coupon
+	}
+	return label + ")"
+}

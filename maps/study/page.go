@@ -1,0 +1,402 @@
+package study
+
+import (
+	"fmt"
+	"io"
+	"math"
+	"regexp"
+	"strconv"
+	"strings"
+
+	fields "example.org/fleck/maps"
+	"example.org/fleck/maps/compare"
+	"example.org/fleck/maps/report"
+	"example.org/fleck/spectra/fit"
+	"example.org/fleck/spectra/xray"
+)
+
+// page writes index.html.
+func (w *writer) page() error {
+	d := w.reportData()
+	_, err := w.file("index.html", func(out io.Writer) error { return report.Write(out, d) })
+	return err
+}
+
+// reportData is what the page shows.
+func (w *writer) reportData() report.Data {
+	r := w.r
+	d := report.Data{Title: r.Study.Title, Invented: w.opt.Invented, Verdict: w.verdictSentence(), ErrorRates: w.errorRates(), Uncounted: w.uncounted(), Asked: w.asked()}
+	if len(r.Fields) > 0 {
+		d.LeastP = 1 / float64(r.Fields[0].Spots.Options.Bootstrap+1)
+	}
+	if d.Title == "" {
+		d.Title = "Search for " + r.Target.Material.Name
+	}
+	for i, p := range w.figures.panels {
+		img := w.panelImage(p)
+		if i == 0 && p.of.name == r.Target.Own {
+			d.TargetMaps = &img
+			continue
+		}
+		d.OtherMaps = append(d.OtherMaps, img)
+	}
+	for i := range r.Fields {
+		d.Fields = append(d.Fields, w.reportField(i))
+	}
+	d.Comparison = w.reportComparison()
+	if d.Comparison == nil {
+		d.NoCompare = "it needs treated and untreated fields"
+	}
+	for _, o := range r.Occurrences {
+		d.Occurrences = append(d.Occurrences, report.Occurrence{Compound: o.Compound, Treated: o.Treated, Blank: o.Blank, PValue: o.PValue, Substrate: o.Marked})
+	}
+	d.Spectra = w.spectra()
+	for _, f := range r.Fit.Families {
+		d.Families = append(d.Families, w.reportFamily(f))
+	}
+	for _, s := range w.settings {
+		d.Settings = append(d.Settings, report.Setting{Key: s.Key, Value: s.text(), Origin: string(s.Origin)})
+	}
+	for _, f := range r.Fields {
+		d.Inputs = append(d.Inputs, report.Input{Field: f.Name, Name: f.Input, SHA256: f.SHA256})
+	}
+	d.Sources = w.sources()
+	d.Remarks = w.remarks
+	if w.opt.Repeat != "" {
+		d.Repeat = []string{w.opt.Repeat}
+	}
+	d.Files = w.describeFiles()
+	return d
+}
+
+// exponent finds numbers such as 6.33e+03.
+var exponent = regexp.MustCompile(`[0-9.]+e[+-][0-9]+`)
+
+// verdictText is the verdict of the comparison, in pixels where the pixel size
+// is not known.
+func (w *writer) verdictText() string {
+	text := w.r.Comparison.Verdict
+	if !w.scaled {
+		text = strings.ReplaceAll(text, "per mm²", "per 10⁶ pixels")
+		text = strings.ReplaceAll(text, " mm²", " · 10⁶ pixels")
+	}
+	return text
+}
+
+// verdictSentence is the verdict of the page.
+func (w *writer) verdictSentence() string {
+	if w.r.Comparison != nil {
+		return exponent.ReplaceAllStringFunc(w.verdictText(), func(s string) string {
+			v, err := strconv.ParseFloat(s, 64)
+			if err != nil {
+				return s
+			}
+			return report.Number(v)
+		})
+	}
+	name := w.r.Target.Material.Name
+	passed, target := 0, 0
+	for i := range w.r.Fields {
+		f := &w.r.Fields[i]
+		if f.Spots.Detected {
+			passed++
+		}
+		target += f.Observation.Spots
+	}
+	n := len(w.r.Fields)
+	switch {
+	case passed == 0:
+		return fmt.Sprintf("No spot with the pattern of %s passes the decision threshold on %s; spots below the detection limit may be there.", name, ofFields(0, n))
+	case target == 0:
+		return fmt.Sprintf("Spots that show %s pass the decision threshold on %s, but none of them is told to be %s.", w.r.Target.Own, ofFields(passed, n), name)
+	}
+	return fmt.Sprintf("Spots that show %s pass the decision threshold on %s; %s to be %s.", w.r.Target.Own, ofFields(passed, n), countOf(target, "of them is told", "of them are told"), name)
+}
+
+func ofFields(k, n int) string {
+	switch {
+	case n == 1:
+		return "the one field"
+	case k == 0:
+		return fmt.Sprintf("any of the %d fields", n)
+	case k == n:
+		return fmt.Sprintf("all %d fields", n)
+	}
+	return fmt.Sprintf("%d of %d fields", k, n)
+}
+
+func countOf(n int, one, many string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return itoa(n) + " " + many
+}
+
+// errorRates says how often such verdicts are wrong.
+func (w *writer) errorRates() string {
+	if len(w.r.Fields) == 0 {
+		return ""
+	}
+	o := w.r.Fields[0].Spots.Options
+	text := ""
+	if c := w.r.Comparison; c != nil {
+		text = fmt.Sprintf("Error rates: where treated and blank coupons do not differ, an excess is reported in %s of comparisons; ", percent(c.Options.Alpha))
+	} else {
+		text = "Error rates: "
+	}
+	return text + fmt.Sprintf("a field without any spot that shows %s passes its decision threshold in %s of cases; of the spots listed, %s are expected to be false on average.",
+		w.r.Target.Own, percent(o.Alpha), percent(o.Q))
+}
+
+// uncounted says how many spots the verdict leaves out because their compound
+// is open.
+func (w *writer) uncounted() string {
+	var open []string
+	total := 0
+	for _, role := range roles {
+		n := 0
+		for i := range w.r.Fields {
+			if f := &w.r.Fields[i]; f.Role == role {
+				for _, s := range f.Spots.Spots {
+					if s.Verdict == fields.CannotTell {
+						n++
+					}
+				}
+			}
+		}
+		if n > 0 {
+			open = append(open, fmt.Sprintf("%d on %s fields", n, report.RoleWords(string(role))))
+			total += n
+		}
+	}
+	if total == 0 {
+		return ""
+	}
+	return fmt.Sprintf("Not counted: %s that %s %s but whose compound cannot be told (%s).", countOf(total, "spot", "spots"), map[bool]string{true: "shows", false: "show"}[total == 1],
+		w.r.Target.Own, strings.Join(open, ", "))
+}
+
+func percent(v float64) string { return report.Number(100*v) + " %" }
+
+// asked says what was looked for and where.
+func (w *writer) asked() []report.Fact {
+	r := w.r
+	var out []report.Fact
+	add := func(name, format string, args ...any) {
+		out = append(out, report.Fact{Name: name, Value: fmt.Sprintf(format, args...)})
+	}
+	add("Target", "%s, told by %s", r.Target.Material.String(), r.Target.Own)
+	add("Substrate", "%s", r.Study.Substrate.String())
+	if c := r.Study.Coating; c != nil {
+		order := map[string]string{"under": "under the particles (coated before)", "over": "over the particles (coated afterwards)", "both": "under and over the particles"}
+		add("Coating", "%s, %s", c.String(), order[string(r.Study.Order)])
+	} else {
+		add("Coating", "none stated")
+	}
+	if len(r.Study.Confusers) > 0 {
+		add("Other compounds offered", "%s", strings.Join(materialNames(r.Study.Confusers), ", "))
+	} else {
+		add("Other compounds offered", "none: a verdict “target” rests on the ratio of the lines alone")
+	}
+	h := r.Fields[0].Header
+	beam := fmt.Sprintf("%s keV", report.Number(r.Sum.BeamEnergy.KeV()))
+	if r.Sum.TakeOff > 0 {
+		beam += fmt.Sprintf(", take-off angle %s°", report.Number(r.Sum.TakeOff.Degrees()))
+	} else {
+		beam += ", take-off angle not stated"
+	}
+	add("Beam energy", "%s", beam)
+	size := fmt.Sprintf("%d × %d pixels", h.Width, h.Height)
+	for _, f := range r.Fields {
+		if f.Header.Width != h.Width || f.Header.Height != h.Height {
+			size = "fields of different size"
+		}
+	}
+	if h.Pixel.Known() {
+		size += fmt.Sprintf(" of %s × %s µm", report.Number(h.Pixel.X.Um()), report.Number(h.Pixel.Y.Um()))
+	} else {
+		size += ", pixel size not known"
+	}
+	counts, pixels := 0.0, 0
+	for _, f := range r.Fields {
+		counts += float64(f.Sums.Total)
+		pixels += f.Header.Pixels()
+	}
+	add("Fields", "%s, %s counts per pixel on average", size, report.Number(math.Round(counts/float64(pixels))))
+	var roleText []string
+	for _, role := range roles {
+		n := 0
+		coupons := map[string]bool{}
+		for _, f := range r.Fields {
+			if f.Role == role {
+				n++
+				coupons[f.Coupon] = true
+			}
+		}
+		if n > 0 {
+			roleText = append(roleText, fmt.Sprintf("%d %s on %s", n, report.RoleWords(string(role)), countOf(len(coupons), "coupon", "coupons")))
+		}
+	}
+	add("Roles", "%s", strings.Join(roleText, "; "))
+	return out
+}
+
+func (w *writer) panelImage(p panel) report.Image {
+	caption := fmt.Sprintf("%s (%s) in all fields, in one display range from 0 to %s counts.", p.of.name, p.of.why, report.Number(p.of.scale.High))
+	if p.above > 0 {
+		caption += fmt.Sprintf(" It covers %s of all pixels; %s above it and take its end colour, so that a few bright places do not hide the others.", percent(displayShare), countOf(p.above, "lies", "lie"))
+	}
+	var names []string
+	for _, f := range w.r.Fields {
+		names = append(names, fieldLabel(f.Field))
+	}
+	alt := fmt.Sprintf("Maps of %s net counts beside each other in one colour scale: %s.", p.of.name, strings.Join(names, ", "))
+	return report.Image{Data: p.data, Alt: alt, Caption: caption, File: p.file}
+}
+
+func (w *writer) reportField(i int) report.Field {
+	f := &w.r.Fields[i]
+	out := report.Field{Name: f.Name, Coupon: f.Coupon, Role: string(f.Role), PValue: f.Spots.PValue, Detected: f.Spots.Detected,
+		ExpectedFalse: f.Spots.ExpectedFalse, AreaMm2: areaMm2(f), Finding: w.finding(f)}
+	if f.Coupon == f.Name {
+		out.Coupon = ""
+	}
+	for _, s := range f.Spots.Spots {
+		out.Spots = append(out.Spots, report.Spot{ID: s.ID, XUm: s.XUm, YUm: s.YUm, XPx: s.XPx, YPx: s.YPx, DiameterUm: s.DiameterUm, Unresolved: s.Unresolved,
+			ExcessCounts: s.ExcessCounts, ExcessSigma: s.ExcessSigma, LineCounts: s.LineCounts, LineSigma: s.LineSigma, QValue: s.QValue,
+			Verdict: s.Verdict, Compound: s.Compound, Reason: s.Reason})
+	}
+	l := f.Spots.Limit
+	out.Limit = report.Limit{ExcessCounts: l.ExcessCounts, Probability: l.Probability, Reason: l.Reason}
+	out.Limit.SphereNM, _ = w.sphereNM(f, l.ExcessCounts)
+	m := w.figures.spotMaps[i]
+	alt := fmt.Sprintf("Map of the field %s in greys with %s", f.Name, "no spots marked.")
+	if n := len(f.Spots.Spots); n > 0 {
+		alt = fmt.Sprintf("Map of the field %s in greys with %s marked: %s.", f.Name, countOf(n, "spot", "spots"), counted(f.Spots.Spots))
+	}
+	own, _ := w.ownMap(f)
+	out.SpotMap = &report.Image{Data: m.data, Alt: alt, Caption: "Spots on the map of " + own.What + ".", File: m.file}
+	return out
+}
+
+// finding is the outcome of a field in one or two sentences.
+func (w *writer) finding(f *FieldResult) string {
+	s := f.Spots
+	p := report.PValue(s.PValue)
+	text := ""
+	if s.Detected {
+		text = fmt.Sprintf("A spot that shows %s passes the decision threshold (p = %s).", w.r.Target.Own, p)
+	} else {
+		text = fmt.Sprintf("No spot that shows %s passes the decision threshold (p = %s).", w.r.Target.Own, p)
+	}
+	if n := len(s.Spots); n > 0 {
+		text += fmt.Sprintf(" %s listed: %s.", countOf(n, "spot is", "spots are"), counted(s.Spots))
+	}
+	if n := len(s.Rejected); n > 0 {
+		text += fmt.Sprintf(" %s out, but without %s: not listed.", countOf(n, "place stands", "places stand"), w.r.Target.Own)
+	}
+	return text
+}
+
+func (w *writer) reportComparison() *report.Comparison {
+	c := w.r.Comparison
+	if c == nil {
+		return nil
+	}
+	unit := w.densityUnit()
+	out := &report.Comparison{TreatedSpots: c.Spots[0], BlankSpots: c.Spots[1], TreatedCoupons: c.Coupons[0], BlankCoupons: c.Coupons[1],
+		Replicate: c.Unit, UpperLimit: c.Limit.PerMm2, UpperLimitUnit: unit, UpperLimitReason: c.Limit.Reason, Remarks: c.Remarks}
+	if g := w.figures.comparison; g != nil {
+		out.Figure = &report.Image{Data: g.data, File: g.file,
+			Alt:     fmt.Sprintf("Density of target spots in each field, by coupon: treated %s, blank %s %s.", report.Number(c.Density.TreatedPerMm2), report.Number(c.Density.BlankPerMm2), unit),
+			Caption: "Each point is a field, points of one coupon share a line; the bars are the estimates of the two sides with their 95 % coverage intervals."}
+	}
+	d := c.Density
+	out.Rows = []report.ComparisonRow{{Quantity: "Target spots", Unit: unit, Treated: d.TreatedPerMm2, TLow: d.TreatedLow, THigh: d.TreatedHigh,
+		Blank: d.BlankPerMm2, BLow: d.BlankLow, BHigh: d.BlankHigh, Ratio: d.Ratio, RLow: d.Low, RHigh: d.High, PValue: d.PValue, Method: d.Method, Reason: d.Reason}}
+	for _, x := range []struct {
+		name, unit string
+		c          compare.Comparison
+		factor     float64
+	}{{"Covered area", "%", c.AreaFraction, 100}, {"Target counts", unit, c.Signal, 1}} {
+		v := x.c
+		out.Rows = append(out.Rows, report.ComparisonRow{Quantity: x.name, Unit: x.unit, Treated: x.factor * v.Treated, TLow: x.factor * v.TreatedLow, THigh: x.factor * v.TreatedHigh,
+			Blank: x.factor * v.Blank, BLow: x.factor * v.BlankLow, BHigh: x.factor * v.BlankHigh, Ratio: v.Ratio, RLow: v.Low, RHigh: v.High,
+			PValue: v.PValue, Method: v.Method, Reason: v.Reason})
+	}
+	return out
+}
+
+func (w *writer) spectra() []report.Image {
+	var out []report.Image
+	if g := w.figures.spectrum; g != nil {
+		out = append(out, report.Image{Data: g.data, File: g.file,
+			Alt:     "Sum spectrum of all fields on a logarithmic scale with the fitted model, its continuum, the parts of the strongest elements and, below, the residuals.",
+			Caption: "Sum spectrum with the fitted model, its continuum and the parts of the strongest elements; residuals below in standard deviations. Lines are labelled in IUPAC notation. The data: sum_spectrum.msa."})
+	}
+	if g := w.figures.own; g != nil {
+		out = append(out, report.Image{Data: g.data, File: g.file,
+			Alt:     "The same spectrum around " + w.r.Target.Own + " on a linear scale.",
+			Caption: "The stretch around " + w.r.Target.Own + ", where the decision falls."})
+	}
+	return out
+}
+
+func (w *writer) reportFamily(f fit.FamilyResult) report.Family {
+	out := report.Family{Name: f.Family.String(), NetCounts: f.NetCounts, Sigma: f.Sigma, AtZeroBound: f.AtZero,
+		OfTarget: w.r.Target.Material.Fraction(f.Element) > 0}
+	if line, ok := fit.MainLine(f.Element, f.Family.Family, w.r.Sum.BeamEnergy); ok {
+		out.Line, out.EnergyEV = line.String(), float64(line.Energy)
+	}
+	return out
+}
+
+func (w *writer) sources() []report.Fact {
+	r := w.r
+	out := []report.Fact{
+		{Name: "Program", Value: strings.TrimSpace("fleck " + w.opt.Version)},
+		{Name: "Platform", Value: w.opt.Platform},
+		{Name: "Atomic data tables", Value: "checksum " + xray.TableChecksum()},
+		{Name: "Seed of random numbers", Value: strconv.FormatUint(r.Study.Options.Seed, 10)},
+		{Name: "Blank spectrum", Value: report.Number(math.Round(r.BlankCounts)) + " counts of untreated fields, without their spots"},
+		{Name: "Fit of the sum spectrum", Value: fmt.Sprintf("%s; deviance %s, %s expected of a perfect model; resolution %s eV at Mn K-L3", r.Fit.Status,
+			report.Number(r.Fit.Deviance), report.Number(r.Fit.ExpectedDeviance), report.Number(r.Fit.FWHMManganese()))},
+	}
+	if r.BlankCounts == 0 {
+		out[4].Value = "none: the substrate spectrum comes from the fields themselves"
+	}
+	if w.opt.Platform == "" {
+		out[1].Value = "not stated"
+	}
+	if w.opt.Version == "" {
+		out[0].Value = "fleck, version not stated"
+	}
+	return out
+}
+
+// describeFiles says what lies beside the page.
+func (w *writer) describeFiles() []report.File {
+	out := []report.File{
+		{Name: "result.json", What: "everything on this page as data, with settings and all file names"},
+		{Name: "spots.csv, spots.json", What: "all spots of all fields"},
+	}
+	if w.r.Comparison != nil {
+		out = append(out, report.File{Name: "comparison.json, comparison.png", What: "treated against blank"})
+	}
+	out = append(out,
+		report.File{Name: "sum_spectrum.msa", What: "sum spectrum of all fields, ISO 22029"},
+		report.File{Name: "sum_spectrum….png", What: "the same with its fit"},
+		report.File{Name: "maps_….png", What: "a line in all fields, in one display range"})
+	for i, f := range w.r.Fields {
+		folder := ""
+		if name, ok := w.fieldFiles[i].get("spots").(string); ok {
+			folder, _, _ = strings.Cut(name, "/")
+		}
+		if i == 0 {
+			out = append(out, report.File{Name: folder + "/", What: "field " + f.Name + ": for every line net counts (.npy) and their standard uncertainty (_sigma.npy), for the lines shown here also .tif (32-bit) and .png; status.npy (0 ok, 1 empty, 2 not converged, 3 failed), continuum.npy, counts.npy, likelihood.npy (log-likelihood ratio of the search), spots.png"})
+			continue
+		}
+		out = append(out, report.File{Name: folder + "/", What: "the same of field " + f.Name})
+	}
+	return out
+}
