@@ -169,28 +169,62 @@ func (it *iteration) result(status Status) Result {
 // covariance propagates the variances of the k-ratios, taken as independent. It
 // is nil when an uncertainty is not known or the sensitivities are not.
 func (it *iteration) covariance() []float64 {
-	for _, k := range it.ks {
+	n := len(it.ks)
+	cov := make([]float64, n*n)
+	for i, k := range it.ks {
 		if !(k.Sigma > 0) {
 			return nil
 		}
+		cov[i*n+i] = k.Sigma * k.Sigma
 	}
-	it.steps += len(it.ks) + 1
+	it.steps += n + 1
 	full, _, err := it.s.sensitivity(it.c)
 	if err != nil {
 		return nil
 	}
-	all, n := len(it.s.elements), len(it.ks)
-	out := make([]float64, all*all)
-	for a := range all {
-		for b := range all {
-			v := 0.0
-			for j, k := range it.ks {
-				v += full[a*n+j] * full[b*n+j] * k.Sigma * k.Sigma
-			}
-			out[a*all+b] = v
+	return propagate(full, cov, n)
+}
+
+// propagate returns F·cov·Fᵀ for the sensitivities F to n k-ratios.
+func propagate(full, cov []float64, n int) []float64 {
+	all := len(full) / n
+	var half, out mat.Dense
+	f := mat.NewDense(all, n, full)
+	half.Mul(f, mat.NewDense(n, n, cov))
+	out.Mul(&half, f.T())
+	return out.RawMatrix().Data
+}
+
+// Correlate returns a converged result of Solve with the covariance that
+// correlated k-ratios give its mass fractions: cov is the covariance matrix of
+// the k-ratios, n×n, row by row, in the order of the peaks. Overlapping lines
+// make k-ratios of one spectrum correlated, and so does a common standard.
+func (s *Solver) Correlate(r Result, cov []float64) (Result, error) {
+	n := len(s.peaks)
+	if r.Status != Converged {
+		return r, fmt.Errorf("quant: covariance of a result that is %s", r.Status)
+	}
+	if len(cov) != n*n {
+		return r, fmt.Errorf("quant: covariance of %d values for %d k-ratios; it needs %d", len(cov), n, n*n)
+	}
+	for i, v := range cov {
+		if math.IsNaN(v) || math.IsInf(v, 0) || v < 0 && i%(n+1) == 0 {
+			return r, fmt.Errorf("quant: covariance of the k-ratios holds %g at row %d, column %d; it must be finite, at least 0 on the diagonal", v, i/n+1, i%n+1)
 		}
 	}
-	return out
+	if len(r.Composition.Elements) != len(s.elements) {
+		return r, fmt.Errorf("quant: result with %d elements; the solver has %d", len(r.Composition.Elements), len(s.elements))
+	}
+	c := make([]float64, n)
+	for i, at := range s.measured {
+		c[i] = float64(r.Composition.Mass[at])
+	}
+	full, _, err := s.sensitivity(c)
+	if err != nil {
+		return r, err
+	}
+	r.Composition.Covariance = propagate(full, cov, n)
+	return r, nil
 }
 
 // sensitivity returns ∂C/∂k at the mass fractions c of the peaks, one row for

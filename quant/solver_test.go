@@ -293,3 +293,66 @@ func TestSolveKnown(t *testing.T) {
 		near(t, c.Elements[i].Symbol(), float64(r.Composition.Mass[i]), float64(m), 1e-6)
 	}
 }
+
+// TestCorrelate: a diagonal covariance gives what Solve gives; a full one
+// agrees with 4000 sets drawn from it (five standard errors of a standard
+// deviation, σ/√(2n)). Two k-ratios of one overlap that differ by a common
+// exchange of counts leave the total better known than either.
+func TestCorrelate(t *testing.T) {
+	rng := rand.New(rand.NewPCG(5, 6))
+	a := newAlphas(rng, 1, nil, 31, 33)
+	c := composition(t, 31, 0.48, 33, 0.52)
+	s, err := NewSolver(a, SolveOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	const sigma, rho = 2e-3, -0.95
+	ks := kratios(t, a, c, sigma)
+	plain, err := s.Solve(ks)
+	if err != nil || plain.Status != Converged {
+		t.Fatal(plain, err)
+	}
+	same, err := s.Correlate(plain, []float64{sigma * sigma, 0, 0, sigma * sigma})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, v := range same.Composition.Covariance {
+		near(t, "independent k-ratios", v, plain.Composition.Covariance[i], 1e-12)
+	}
+	full, err := s.Correlate(plain, []float64{sigma * sigma, rho * sigma * sigma, rho * sigma * sigma, sigma * sigma})
+	if err != nil {
+		t.Fatal(err)
+	}
+	const n = 4000
+	sum, squares, totals, totals2 := 0.0, 0.0, 0.0, 0.0
+	for range n {
+		u, v := rng.NormFloat64(), rng.NormFloat64()
+		drawn := append([]KRatio(nil), ks...)
+		drawn[0].Value += sigma * u
+		drawn[1].Value += sigma * (rho*u + math.Sqrt(1-rho*rho)*v)
+		r, err := s.Solve(drawn)
+		if err != nil || r.Status != Converged {
+			t.Fatal(r, err)
+		}
+		d := float64(r.Composition.Mass[0] - plain.Composition.Mass[0])
+		total, _ := r.Composition.Total()
+		sum, squares, totals, totals2 = sum+d, squares+d*d, totals+total, totals2+total*total
+	}
+	sd := math.Sqrt(squares/n - sum/n*sum/n)
+	near(t, "σ of Ga", full.Composition.Sigma(31), sd, 5*sd/math.Sqrt(2*n))
+	_, st := full.Composition.Total()
+	sd = math.Sqrt(totals2/n - totals/n*totals/n)
+	near(t, "σ of the total", st, sd, 5*sd/math.Sqrt(2*n))
+	if st >= full.Composition.Sigma(31) {
+		t.Errorf("total ± %g of anticorrelated k-ratios, Ga ± %g; the total must be better known", st, full.Composition.Sigma(31))
+	}
+
+	for _, cov := range [][]float64{nil, {1, 2, 3}, {-1, 0, 0, 1}, {1, math.NaN(), 0, 1}} {
+		if _, err := s.Correlate(plain, cov); err == nil {
+			t.Errorf("covariance %v was accepted", cov)
+		}
+	}
+	if _, err := s.Correlate(Result{Status: NotConverged}, []float64{1, 0, 0, 1}); err == nil {
+		t.Error("a result that did not converge was accepted")
+	}
+}

@@ -46,7 +46,7 @@ type emitter struct {
 	atom    int
 	level   int
 	photons float64   // photons per atom, electron and unit area, cm²
-	coat    float64   // transmission of the coat
+	coat    float64   // transmission of the coat, times the efficiency of the detector
 	mu      []float64 // attenuation by each atom, cm²/g
 }
 
@@ -81,7 +81,15 @@ func newAssembly(elements []xray.Element, peaks []quant.Peak, coat xray.Material
 		}
 	}
 	for i := range a.lines {
-		a.lines[i].coat = CoatTransmission(coat, a.lines[i].line.Energy, g.TakeOff)
+		e := a.lines[i].line.Energy
+		a.lines[i].coat = CoatTransmission(coat, e, g.TakeOff)
+		if opt.Efficiency != nil {
+			seen := opt.Efficiency(e)
+			if !(seen >= 0 && seen <= 1) {
+				return nil, fmt.Errorf("matrix: detector efficiency %g at %s; it must be from 0 to 1", seen, a.lines[i].line)
+			}
+			a.lines[i].coat *= seen
+		}
 	}
 	if opt.Fluorescence != NoFluorescence {
 		a.addExciters(g.BeamEnergy)

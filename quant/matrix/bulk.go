@@ -13,7 +13,8 @@ type Emission struct {
 	Line xray.Line
 	// PhotonsPerElectron leave towards the detector per incident electron, after
 	// absorption in the specimen and before the detector, scaled to 4π: multiply
-	// by Ω/4π and the detector's efficiency for counts.
+	// by Ω/4π and the detector's efficiency for counts. With Options.Efficiency
+	// the detector's efficiency is in it.
 	PhotonsPerElectron float64
 }
 

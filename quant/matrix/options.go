@@ -78,6 +78,10 @@ type Options struct {
 	// the beam and absorbs on the way out (8.4); lines of the coat itself and its
 	// backscatter are not counted. Not for ModelZAF.
 	Coat, StandardCoat xray.Material
+	// Efficiency is the share of the photons of an energy that the detector
+	// counts; nil counts all. It weights the lines of a family against each
+	// other, and Bulk and Layered then return counts instead of photons.
+	Efficiency func(xray.Energy) float64
 }
 
 // maxTiltDeg is the tilt up to which a specimen counts as normal to the beam:
