@@ -34,8 +34,10 @@ func Run(ctx context.Context, s *Study, progress Progress) (*Result, error) {
 	if err := r.fit(progress); err != nil {
 		return nil, err
 	}
-	if err := r.maps(ctx, progress); err != nil {
-		return nil, err
+	if !s.Options.NoMaps {
+		if err := r.maps(ctx, progress); err != nil {
+			return nil, err
+		}
 	}
 	if err := r.templates(); err != nil {
 		return nil, err

@@ -53,6 +53,7 @@ type Options struct {
 	Alpha     float64 // false-alarm rate of the verdict on a field; default 0.05
 	Bootstrap int     // replicas for null heights; default 199
 	NoLimit   bool    // leave out the injection that finds the detection limit
+	NoMaps    bool    // leave out the net-count maps
 	Seed      uint64
 	Workers   int // 0 = all cores
 	LowEV     float64
