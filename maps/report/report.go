@@ -39,6 +39,7 @@ type Data struct {
 
 	TargetMaps *Image  // the target's own line in all fields, in one scale
 	OtherMaps  []Image // the same for lines that matter to the verdict
+	MapsBeside []File  // such maps that lie beside the page only
 	Fields     []Field
 	SpotLimit  int // spots listed per field; 0 means 100
 

@@ -80,11 +80,19 @@ func (w *writer) field(f *FieldResult) object {
 	o.set("height", f.Header.Height)
 	o.number("counts_total", float64(f.Sums.Total), "")
 	o.number("area_mm2", areaMm2(f), noPixelSize)
+	o.number("area_probed_mm2", w.probedMm2(f), noPixelSize)
 	o.number("p_value", f.Spots.PValue, "")
 	o.set("detected", f.Spots.Detected)
 	o.number("threshold", f.Spots.Threshold, "the field holds no counts")
 	o.number("list_threshold", f.Spots.ListThreshold, "no spot was listed")
 	o.number("expected_false", f.Spots.ExpectedFalse, "")
+	const noBlank = "no blank spectrum was used"
+	o.set("substrate_from", f.Spots.SubstrateFrom)
+	o.number("blank_p_value", f.Spots.BlankP, noBlank)
+	o.number("excess_counts", f.Spots.Excess, noBlank)
+	o.number("excess_sigma", f.Spots.ExcessSigma, noBlank)
+	o.number("line_excess_counts", f.Spots.LineExcess, noBlank)
+	o.number("line_excess_sigma", f.Spots.LineExcessSigma, noBlank)
 	o.set("pixels_empty", f.Maps.Empty)
 	o.set("pixels_not_fitted", f.Maps.NotFitted)
 	return o
@@ -93,6 +101,16 @@ func (w *writer) field(f *FieldResult) object {
 // areaMm2 returns the area of a field, NaN when the pixel size is unknown.
 func areaMm2(f *FieldResult) float64 {
 	return f.Header.Pixel.AreaUm2() * 1e-6 * float64(f.Header.Pixels())
+}
+
+// probedMm2 returns the area that the comparison takes for a field, less than
+// its area where the beam does not cover the pixels; NaN when the pixel size is
+// unknown.
+func (w *writer) probedMm2(f *FieldResult) float64 {
+	if !f.Header.Pixel.Known() {
+		return nan
+	}
+	return f.Observation.AreaMm2
 }
 
 // limit is the detection limit of a field.

@@ -229,39 +229,58 @@ func (w *writer) escapeMarks() []figure.Mark {
 	return out
 }
 
-// sumLines is how many of the strongest peaks are paired to look for sum peaks.
-const sumLines = 4
+// sumFamilies is how many of the strongest families are paired to look for sum
+// peaks.
+const sumFamilies = 4
 
 // sumMarks marks the sum peaks that stand out: where the fitted sums of two
 // events exceed their surroundings by more than the counting scatter of the
-// model.
+// model and are most of what stands above the continuum there.
 func (w *writer) sumMarks() []figure.Mark {
 	r := w.r.Fit
 	if r.PileUp == nil {
 		return nil
 	}
-	var peaks []figure.Mark
-	for _, f := range r.Families {
-		peaks = append(peaks, marksOf(f, r.Detector)...)
+	type peak struct {
+		name     string
+		energyEV float64
+		weight   float64
 	}
-	slices.SortStableFunc(peaks, func(a, b figure.Mark) int { return cmp.Compare(b.Weight, a.Weight) })
-	peaks = peaks[:min(sumLines, len(peaks))]
+	var peaks []peak
+	for _, f := range r.Families {
+		for _, m := range marksOf(f, r.Detector) {
+			if k := len(peaks) - 1; k >= 0 && peaks[k].name == f.Family.String() {
+				if m.Weight > peaks[k].weight {
+					peaks[k].energyEV, peaks[k].weight = m.EnergyEV, m.Weight
+				}
+				continue
+			}
+			peaks = append(peaks, peak{f.Family.String(), m.EnergyEV, m.Weight})
+		}
+	}
+	slices.SortStableFunc(peaks, func(a, b peak) int { return cmp.Compare(b.weight, a.weight) })
+	peaks = peaks[:min(sumFamilies, len(peaks))]
 	var out []figure.Mark
 	for i, a := range peaks {
 		for _, b := range peaks[i:] {
-			e := a.EnergyEV + b.EnergyEV
+			e := a.energyEV + b.energyEV
 			width := int(math.Round(r.Detector.FWHM(xray.Energy(e)) / r.Calibration.GainEV))
 			c := int(math.Round(r.Calibration.Channel(xray.Energy(e)))) - r.LowChannel
 			if c-2*width < 0 || c+2*width >= len(r.PileUp) {
 				continue
 			}
-			area, under := 0.0, 0.0
+			area, under, lines := 0.0, 0.0, 0.0
 			for k := c - width/2; k <= c+width/2; k++ {
 				area += r.PileUp[k] - (r.PileUp[c-2*width]+r.PileUp[c+2*width])/2
 				under += r.Model[k]
+				lines += r.Model[k] - r.Continuum[k] - r.PileUp[k]
 			}
-			if area > markSignificance*math.Sqrt(under) {
-				out = append(out, figure.Mark{EnergyEV: e, Label: "sum of " + a.Label + " and " + b.Label, Artefact: true, Weight: area})
+			if area > markSignificance*math.Sqrt(under) && area > lines {
+				label := a.name + " + " + b.name + " sum"
+				if a.name == b.name {
+					label = "2 " + a.name + " sum"
+				}
+				out = append(out, figure.Mark{EnergyEV: e, Label: label, Artefact: true, Weight: area})
 			}
 		}
 	}

@@ -164,7 +164,7 @@ func TestParseErrors(t *testing.T) {
 		{"probe without mode", `beam_mode = "stationary"`, "", 25, "without beam_mode"},
 		{"q of zero", "q = 0.1", "q = 0", 27, "q: 0;"},
 		{"alpha above a half", "alpha = 0.01", "alpha = 0.9", 28, "alpha"},
-		{"few replicas", "bootstrap = 99", "bootstrap = 3", 29, "19 to"},
+		{"few replicas", "bootstrap = 99", "bootstrap = 3", 29, "39 to"},
 		{"range upside down", "high_ev = 14000.0", "high_ev = 200.0", 33, "above low_ev"},
 		{"field without name", `name = "T1"`, "", 35, "has no name"},
 		{"field without role", "role = \"untreated\"\n", "", 41, `"B1" has no role`},

@@ -207,7 +207,7 @@ func (p *fileParser) options(f *File) error {
 		key          string
 		v, low, high float64
 	}{
-		{"q", t.Q, 1e-6, 0.5}, {"alpha", t.Alpha, 1e-6, 0.5}, {"bootstrap", float64(t.Bootstrap), 19, 1e5},
+		{"q", t.Q, 1e-6, 0.5}, {"alpha", t.Alpha, 1e-6, 0.5}, {"bootstrap", float64(t.Bootstrap), 39, 1e5},
 		{"low_ev", t.LowEV, 50, 1e5}, {"high_ev", t.HighEV, 50, 1e5},
 	} {
 		if err := p.number(n.key, n.v, n.low, n.high, false); err != nil {

@@ -1,6 +1,7 @@
 package study
 
 import (
+	"cmp"
 	"fmt"
 	"io"
 	"math"
@@ -11,6 +12,7 @@ import (
 	"example.org/fleck/maps/cube"
 	"example.org/fleck/maps/figure"
 	"example.org/fleck/spectra/fit"
+	"example.org/fleck/spectra/xray"
 )
 
 // mapped is one line family that is drawn, with its display range over all
@@ -28,7 +30,7 @@ type mapped struct {
 const displayShare = 0.99
 
 // substrateLines is how many lines of the substrate are drawn.
-const substrateLines = 2
+const substrateLines = 1
 
 // familySlug is the file name of a family.
 func familySlug(name string) string { return strings.ReplaceAll(slug(name), "-", "_") }
@@ -73,14 +75,14 @@ func (w *writer) prepareMaps() {
 			base = append(base, k)
 		}
 	}
-	slices.SortStableFunc(base, func(a, b int) int {
-		switch na, nb := w.net(a), w.net(b); {
-		case na > nb:
-			return -1
-		case na < nb:
+	hard := func(k int) int { // lines above 1 keV come from the bulk rather than the surface
+		if line, ok := fit.MainLine(r.Families[k].Element, r.Families[k].Family, r.Sum.BeamEnergy); ok && line.Energy > xray.KeV {
 			return 1
 		}
 		return 0
+	}
+	slices.SortStableFunc(base, func(a, b int) int {
+		return cmp.Or(cmp.Compare(hard(b), hard(a)), cmp.Compare(w.net(b), w.net(a)))
 	})
 	for _, k := range base[:min(substrateLines, len(base))] {
 		add(k, "line of the substrate")
@@ -126,8 +128,8 @@ func (w *writer) scaleOf(k int) fields.Scale {
 	return s
 }
 
-// figureDPI is the resolution of all figures: sharp on screen and in print at
-// 85 and 170 mm, at half a megabyte for the largest.
+// figureDPI is the resolution of figures; panels of many maps have three
+// quarters of it, since their size decides that of the page.
 const figureDPI = 200
 
 // pageWidthMM is the width of wide figures: two columns of print.
@@ -247,7 +249,7 @@ func (w *writer) panels() error {
 		name := "maps_" + familySlug(m.name) + ".png"
 		scale := m.scale
 		data, err := w.file(name, func(out io.Writer) error {
-			return figure.Panel(out, list, figure.PanelOptions{Title: m.name + " net counts", Labels: labels, Scale: &scale, WidthMM: pageWidthMM, DPI: w.dpi})
+			return figure.Panel(out, list, figure.PanelOptions{Title: m.name + " net counts", Labels: labels, Scale: &scale, WidthMM: pageWidthMM, DPI: w.dpi * 3 / 4})
 		})
 		if err != nil {
 			return err

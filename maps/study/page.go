@@ -22,6 +22,10 @@ func (w *writer) page() error {
 	return err
 }
 
+// otherMapsBytes bounds the figures of other lines within the page, so that it
+// stays a file that can be mailed; the rest lies beside it.
+const otherMapsBytes = 5 << 19
+
 // reportData is what the page shows.
 func (w *writer) reportData() report.Data {
 	r := w.r
@@ -32,10 +36,15 @@ func (w *writer) reportData() report.Data {
 	if d.Title == "" {
 		d.Title = "Search for " + r.Target.Material.Name
 	}
+	room := otherMapsBytes
 	for i, p := range w.figures.panels {
 		img := w.panelImage(p)
 		if i == 0 && p.of.name == r.Target.Own {
 			d.TargetMaps = &img
+			continue
+		}
+		if room -= len(img.Data); room < 0 {
+			d.MapsBeside = append(d.MapsBeside, report.File{Name: p.file, What: p.of.name + ", " + p.of.why})
 			continue
 		}
 		d.OtherMaps = append(d.OtherMaps, img)
@@ -144,7 +153,7 @@ func (w *writer) errorRates() string {
 	} else {
 		text = "Error rates: "
 	}
-	return text + fmt.Sprintf("a field without any spot that shows %s passes its decision threshold in %s of cases; of the spots listed, %s are expected to be false on average.",
+	return text + fmt.Sprintf("a field without any spot that shows %s passes its decision threshold in %s of cases; of the spots listed, at most %s are expected to be false on average.",
 		w.r.Target.Own, percent(o.Alpha), percent(o.Q))
 }
 
@@ -257,7 +266,7 @@ func (w *writer) panelImage(p panel) report.Image {
 func (w *writer) reportField(i int) report.Field {
 	f := &w.r.Fields[i]
 	out := report.Field{Name: f.Name, Coupon: f.Coupon, Role: string(f.Role), PValue: f.Spots.PValue, Detected: f.Spots.Detected,
-		ExpectedFalse: f.Spots.ExpectedFalse, AreaMm2: areaMm2(f), Finding: w.finding(f)}
+		ExpectedFalse: f.Spots.ExpectedFalse, AreaMm2: w.probedMm2(f), Finding: w.finding(f)}
 	if f.Coupon == f.Name {
 		out.Coupon = ""
 	}

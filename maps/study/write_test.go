@@ -22,6 +22,7 @@ import (
 	"example.org/fleck/maps/cube"
 	"example.org/fleck/maps/scene"
 	"example.org/fleck/spectra/msa"
+	"example.org/fleck/spectra/xray"
 )
 
 // memorySink keeps files that were closed.
@@ -50,16 +51,22 @@ func (s *memorySink) Create(name string) (io.WriteCloser, error) {
 	return &memoryFile{sink: s, name: name}, nil
 }
 
-// small is the demo scene with two fields of 48 × 48 pixels.
+// small is the demo scene with two fields of 48 × 48 pixels of its own.
 func small() *scene.Scene {
 	sc := scene.Demo()
 	sc.Width, sc.Height = 48, 48
-	sc.Specs = []scene.FieldSpec{sc.Specs[0], sc.Specs[3]}
-	for i := range sc.Specs {
-		for k := range sc.Specs[i].Populations {
-			p := &sc.Specs[i].Populations[k]
-			p.Number = (p.Number + 4) / 5 // fewer, as the field is smaller
+	of := func(text string, number int, minNM, maxNM float64) scene.Population {
+		m, err := xray.ParseMaterial(text)
+		if err != nil {
+			panic(err)
 		}
+		return scene.Population{Compound: m, Number: number, MinNM: minNM, MaxNM: maxNM}
+	}
+	sc.Specs = []scene.FieldSpec{
+		{Field: maps.Field{Name: "T1", Coupon: "panel A", Role: maps.Treated}, Populations: []scene.Population{
+			of("TiO2:4.23g/cm3", 4, 200, 300), of("TiO2:4.23g/cm3", 2, 400, 900), of("BaSO4:4.5g/cm3", 1, 300, 600), of("Al2O3:3.95g/cm3", 1, 300, 600)}},
+		{Field: maps.Field{Name: "B1", Coupon: "panel D", Role: maps.Untreated}, Populations: []scene.Population{
+			of("TiC0.5N0.5:5.1g/cm3", 1, 500, 800)}},
 	}
 	return sc
 }
