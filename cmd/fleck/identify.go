@@ -18,7 +18,8 @@ func identifyCommand(e *env) *cli.Command {
 		UsageText: "fleck identify SPECTRUM",
 		Description: `SPECTRUM is a spectrum file, or a cube, whose sum spectrum is taken. The share of
 false discoveries among the elements listed is held at --q. Sum peaks, escape
-peaks and silicon of the detector are named as artefacts.
+peaks and silicon of the detector are named as artefacts. Of a cube the
+maximum-pixel spectrum is screened for lines that only few pixels show.
 
 Example:
   fleck identify spectrum.msa --json`,
@@ -81,6 +82,11 @@ func (e *env) identify(ctx context.Context, c *cli.Context, path string) error {
 	}
 	e.answerIdentification(id)
 	e.printIdentification(path, id)
+	if m.sums != nil {
+		if err := e.screenRare(m, id); err != nil {
+			return inFile(path, err)
+		}
+	}
 	return e.drawFit(c, &m.s, id.Fit, significantFamilies(id.Fit))
 }
 
@@ -115,6 +121,44 @@ func (e *env) answerIdentification(id *fit.Identification) {
 	e.answer.set("artefacts", artefacts)
 	e.answer.set("tested", id.Tested)
 	e.answerFit(id.Fit)
+}
+
+// screenRare looks in the maximum-pixel spectrum of a cube for lines that few
+// pixels show.
+func (e *env) screenRare(m *measured, id *fit.Identification) error {
+	s := m.s
+	s.Calibration = id.Fit.Calibration
+	stats := m.sums.PixelTotals.Stats()
+	found, err := fit.Rare(&s, m.sums.MaxPixel, m.sums.Pixels, stats.Max/stats.Mean, id.Fit.Detector, 0.01)
+	if err != nil {
+		return err
+	}
+	rows := []object{}
+	for _, f := range found {
+		o := object{}
+		o.number("energy_ev", f.EnergyEV, "")
+		o.number("counts", f.Counts, "")
+		o.number("expected", f.Expected, "")
+		o.number("p_value", f.PValue, "")
+		o.set("candidates", familyNames(f.Candidates))
+		rows = append(rows, o)
+	}
+	e.answer.set("rare", rows)
+	if len(found) > 0 {
+		e.printf("in single pixels (maximum-pixel spectrum; a place to look, not an element found):\n")
+	}
+	for _, f := range found {
+		e.printf("  %7.0f eV  %.0f counts in one pixel, %.2g expected, p = %.1g; near %s\n", f.EnergyEV, f.Counts, f.Expected, f.PValue, strings.Join(familyNames(f.Candidates), ", "))
+	}
+	return nil
+}
+
+func familyNames(fs []fit.Family) []string {
+	out := []string{}
+	for _, f := range fs {
+		out = append(out, f.String())
+	}
+	return out
 }
 
 func symbols(zs []xray.Element) []string {
