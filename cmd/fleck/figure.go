@@ -52,7 +52,7 @@ func (e *env) drawFit(c *cli.Context, s *spectra.Spectrum, r *fit.Result, marked
 	if err != nil {
 		return err
 	}
-	opt := figure.SpectrumOptions{Title: s.Title, Format: format, Log: c.Bool("log"), WidthMM: pageWidthMM, HighEV: shownEnd(r)}
+	opt := figure.SpectrumOptions{Title: s.Title, Format: format, Log: c.Bool("log") || !c.Bool("linear") && wideRange(s.Counts), WidthMM: pageWidthMM, HighEV: shownEnd(r)}
 	if opt.Title == "" {
 		opt.Title = filepath.Base(c.Args().First())
 	}
@@ -63,6 +63,23 @@ func (e *env) drawFit(c *cli.Context, s *spectra.Spectrum, r *fit.Result, marked
 	e.answer.set("figure", path)
 	e.printf("figure        %s\n", path)
 	return nil
+}
+
+// wideRange reports whether the highest channel holds more than a hundred times
+// the median of the occupied ones: on a linear scale all but a few peaks would
+// lie on the axis.
+func wideRange(counts []float64) bool {
+	var some []float64
+	for _, n := range counts {
+		if n > 0 {
+			some = append(some, n)
+		}
+	}
+	if len(some) == 0 {
+		return false
+	}
+	slices.Sort(some)
+	return some[len(some)-1] > 100*some[len(some)/2]
 }
 
 // spectrumData is the spectrum with model, continuum and marks for a figure.

@@ -11,8 +11,8 @@ import (
 	"github.com/urfave/cli/v2"
 )
 
-// defaultLowEV is where fits begin unless told otherwise, see fit.Options.
-const defaultLowEV = 200
+// defaultLowEV is where most fits begin unless told otherwise, see fit.LowEV.
+const defaultLowEV = fit.DefaultLowEV
 
 func fitCommand(e *env) *cli.Command {
 	return &cli.Command{
@@ -30,7 +30,8 @@ Example:
 			valueFlag("", "high", "last energy used, in `EV` (default: 5 % above the beam energy)"),
 			&cli.BoolFlag{DisableDefaultText: true, Name: "fix-calibration", Usage: "keep energy scale and resolution as they are"},
 			valueFlag("", "figure", "draw spectrum, model and residuals into `FILE` (png or svg)"),
-			&cli.BoolFlag{DisableDefaultText: true, Name: "log", Usage: "logarithmic counts in the figure"},
+			&cli.BoolFlag{DisableDefaultText: true, Name: "linear", Usage: "linear counts in the figure, whatever their range"},
+			&cli.BoolFlag{DisableDefaultText: true, Name: "log", Usage: "logarithmic counts in the figure, whatever their range"},
 			detectorFlag(),
 		}, conditionFlags()...), cubeFlags()...),
 		Action: e.action(func(ctx context.Context, c *cli.Context) error {
@@ -83,7 +84,7 @@ func (e *env) fit(ctx context.Context, c *cli.Context, path string) error {
 // fitSpectrum fits the elements of list, with the specimen's absorption where
 // the beam energy is known.
 func (e *env) fitSpectrum(ctx context.Context, path string, s *spectra.Spectrum, list elementList, opt fit.Options) (*fit.Result, error) {
-	low, high := fitRange(s, opt)
+	low, high := fitRange(s, opt, list.all())
 	var invisible []xray.Element
 	opt.Families, invisible = list.within(s.BeamEnergy, low, high)
 	for _, z := range invisible {
@@ -106,12 +107,12 @@ func (e *env) fitSpectrum(ctx context.Context, path string, s *spectra.Spectrum,
 	return r, nil
 }
 
-// fitRange returns the range that a fit with opt uses.
-func fitRange(s *spectra.Spectrum, opt fit.Options) (low, high float64) {
+// fitRange returns the range that a fit of the elements with opt uses.
+func fitRange(s *spectra.Spectrum, opt fit.Options, elements []xray.Element) (low, high float64) {
 	low, high = opt.LowEV, opt.HighEV
 	end := float64(s.Calibration.Energy(float64(len(s.Counts) - 1)))
 	if low == 0 {
-		low = defaultLowEV
+		low = fit.LowEV(elements, s.BeamEnergy)
 	}
 	if high == 0 {
 		high = end

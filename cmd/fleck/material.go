@@ -38,6 +38,15 @@ func (l elementList) whole() []xray.Element {
 	return out
 }
 
+// all returns every element of the list.
+func (l elementList) all() []xray.Element {
+	var out []xray.Element
+	for _, x := range l {
+		out = append(out, x.element)
+	}
+	return out
+}
+
 // within returns the families to fit: those of the elements that the beam
 // excites within the energies, and the ones that were named. Elements without
 // any come apart.
