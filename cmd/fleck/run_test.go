@@ -301,7 +301,7 @@ const studyText = `fleck_format = 1
 title = "test"
 target = "TiO2:4.23g/cm3"
 substrate = "Fe"
-bootstrap = 19
+bootstrap = 39
 limit = false
 
 [[field]]
@@ -324,7 +324,7 @@ func TestArgumentOrder(t *testing.T) {
 	good := spectrumFile(t, dir)
 	field := cubeFile(t, filepath.Join(dir, "t.nrrd"), true, 1)
 	blank := cubeFile(t, filepath.Join(dir, "b.nrrd"), false, 2)
-	search := []string{"--target", "TiO2:4.23g/cm3", "--substrate", "Fe", "--no-limit", "--replicas", "19"}
+	search := []string{"--target", "TiO2:4.23g/cm3", "--substrate", "Fe", "--no-limit", "--replicas", "39"}
 	with := func(parts ...[]string) (out []string) {
 		for _, p := range parts {
 			out = append(out, p...)
