@@ -202,6 +202,13 @@ func TestParseErrors(t *testing.T) {
 			t.Errorf("error %v", err)
 		}
 	})
+	t.Run("a statement of very many lines", func(t *testing.T) {
+		long := "fleck_format = 1\nconfusers = [\n" + strings.Repeat("\"Fe\",\n", 8000) + "]\nunknown = 1\n"
+		_, err := Parse(strings.NewReader(long))
+		if err == nil || !strings.Contains(err.Error(), `unknown key "unknown"`) {
+			t.Errorf("error %v", err)
+		}
+	})
 	t.Run("newer format is known", func(t *testing.T) {
 		_, err := Parse(strings.NewReader("fleck_format = 2"))
 		if !errors.Is(err, ErrNewerFormat) {

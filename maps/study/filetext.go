@@ -60,15 +60,23 @@ func typeMessage(err error) string {
 	return strings.TrimSpace(key + " " + text)
 }
 
+// maxSearch bounds the bytes decoded to find one line: about a second of work,
+// needed only by files of many thousand lines.
+const maxSearch = 16 << 20
+
 // line returns the first line of the statement with which holds becomes true,
-// 0 when it never does. The decoder keeps no positions, so the text is decoded
+// 0 when it never does or the file is too long to say. The decoder keeps no positions, so the text is decoded
 // up to different lines; a text cut in the middle of a statement is taken back
 // to the statement before it.
 func (p *fileParser) line(holds func(form fileStudy, meta toml.MetaData, err error) bool) int {
 	lines := strings.SplitAfter(p.text, "\n")
+	work := 0 // bytes decoded
 	at := func(n int) (whole int, yes bool) {
 		for ; n > 0; n-- {
 			text := strings.Join(lines[:n], "")
+			if work += len(text); work > maxSearch {
+				return 0, false
+			}
 			if syntax(text) != nil {
 				continue
 			}
@@ -93,6 +101,9 @@ func (p *fileParser) line(holds func(form fileStudy, meta toml.MetaData, err err
 	}
 	// high ends the statement; it begins after the last whole text before it.
 	whole, _ := at(high - 1)
+	if work > maxSearch {
+		return 0
+	}
 	for whole < high-1 && strings.TrimSpace(lines[whole]) == "" {
 		whole++
 	}

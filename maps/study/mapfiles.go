@@ -249,7 +249,7 @@ func (w *writer) panels() error {
 		name := "maps_" + familySlug(m.name) + ".png"
 		scale := m.scale
 		data, err := w.file(name, func(out io.Writer) error {
-			return figure.Panel(out, list, figure.PanelOptions{Title: m.name + " net counts", Labels: labels, Scale: &scale, WidthMM: pageWidthMM, DPI: w.dpi * 3 / 4})
+			return figure.Panel(out, list, figure.PanelOptions{Title: m.name + " net counts", Labels: labels, Columns: w.columns(), Scale: &scale, WidthMM: pageWidthMM, DPI: w.dpi * 3 / 4})
 		})
 		if err != nil {
 			return err
@@ -257,6 +257,19 @@ func (w *writer) panels() error {
 		w.figures.panels = append(w.figures.panels, panel{drawn{data, name}, m, above})
 	}
 	return nil
+}
+
+// columns puts the fields of the first role into the first row of a panel where
+// they fit; 0 leaves it to the figure.
+func (w *writer) columns() int {
+	n := 0
+	for n < len(w.r.Fields) && w.r.Fields[n].Role == w.r.Fields[0].Role {
+		n++
+	}
+	if n < 2 || n > 4 || n == len(w.r.Fields) {
+		return 0
+	}
+	return n
 }
 
 // fieldLabel names a field in a figure.

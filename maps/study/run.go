@@ -253,6 +253,9 @@ func (r *Result) spots(ctx context.Context, progress Progress) error {
 		opt.Confusers = append(opt.Confusers, c.Template)
 	}
 	blanks := r.blankSpectra(fields)
+	if err := r.maskBlanks(ctx, fields, blanks, opt); err != nil {
+		return err
+	}
 	// Blank fields come first: what they hold is left out of the blank spectrum
 	// that the others are judged against.
 	order := []int{}
@@ -280,6 +283,30 @@ func (r *Result) spots(ctx context.Context, progress Progress) error {
 	_, r.BlankCounts = blanks.without(-1)
 	progress(StageSpots, len(order), len(order))
 	return r.markSubstrate()
+}
+
+// quickReplicas is the number of replicas of the first search of blank fields,
+// the fewest that the search accepts.
+const quickReplicas = 39
+
+// maskBlanks takes what stands out of each blank field by itself out of its sum,
+// so that the pooled blank spectrum holds the substrate alone.
+func (r *Result) maskBlanks(ctx context.Context, fields []*spots.Field, blanks *blankSpectra, opt spots.Options) error {
+	if len(blanks.sum) < 2 {
+		return nil
+	}
+	opt.Bootstrap, opt.NoLimit = quickReplicas, true
+	for i := range r.Fields {
+		if r.Fields[i].Role != maps.Untreated {
+			continue
+		}
+		res, err := spots.Find(ctx, fields[i], opt)
+		if err != nil {
+			return fmt.Errorf("study: field %q: %w", r.Fields[i].Name, err)
+		}
+		blanks.mask(i, fields[i], res)
+	}
+	return nil
 }
 
 // blankSpectra holds the sum spectrum of every blank field, without its spots
