@@ -3,6 +3,8 @@ package main
 import (
 	"context"
 	"io"
+	"path/filepath"
+	"strconv"
 
 	"example.org/fleck/maps/cube"
 	"example.org/fleck/maps/scene"
@@ -16,8 +18,8 @@ func demoCommand(e *env) *cli.Command {
 		Usage:     "the whole job on an invented scene, to see what comes out",
 		UsageText: "fleck demo --out DIR",
 		Description: `Simulates treated and blank fields (titania particles on stainless steel, all of it
-invented), searches them and compares. DIR gets the tables, maps and figures, and
-truth.json with what was planted.
+invented), searches them and compares. DIR gets index.html with tables, maps and
+figures beside it, and truth.json with what was planted.
 
 Example:
   fleck demo --out demo --no-limit`,
@@ -34,6 +36,10 @@ Example:
 	}
 }
 
+// demoReplicas is the number of replicas of each field in the demo: fewer than
+// elsewhere, so that it is over within a minute.
+const demoReplicas = 99
+
 func (e *env) demo(ctx context.Context, c *cli.Context) error {
 	dir := c.String("out")
 	if dir == "" {
@@ -43,6 +49,10 @@ func (e *env) demo(ctx context.Context, c *cli.Context) error {
 	var search study.Study
 	if err := e.readSearch(c, &search); err != nil {
 		return err
+	}
+	if search.Options.Bootstrap == 0 {
+		search.Options.Bootstrap = demoReplicas
+		e.setting("replicas", demoReplicas, fromDefault)
 	}
 	e.setting("scene", sc.Title, fromDefault)
 	e.setting("cubes", c.Bool("cubes"), fromDefault)
@@ -97,7 +107,8 @@ func (e *env) demo(ctx context.Context, c *cli.Context) error {
 	if err := out.write("truth.json", func(w io.Writer) error { _, err := w.Write(data); return err }); err != nil {
 		return err
 	}
-	if err := e.writeStudy(out, r, r.Comparison); err != nil {
+	invented := "Everything here is invented: workshop, rinse, panels and counts. The fields are simulated (seed " + strconv.FormatUint(e.seed, 10) + "); truth.json holds what was planted."
+	if err := e.writeReport(out, r, r.Comparison, invented, "fleck demo --out "+filepath.Base(dir)+" --seed "+strconv.FormatUint(e.seed, 10)); err != nil {
 		return err
 	}
 	return e.finishFolder(out)

@@ -16,7 +16,7 @@ import (
 // Names in an output folder.
 const (
 	markerName = "fleck.json"  // says whose folder it is
-	resultName = "result.json" // the answer of the command
+	resultName = "result.json" // the answer of the command; see answerFile
 )
 
 // partialPrefix begins the name of the folder where files wait until all are
@@ -188,9 +188,17 @@ func (out *outputFolder) commit() error {
 	for _, f := range out.old {
 		if filepath.IsLocal(f) && !slices.Contains(out.files, f) && f != markerName {
 			os.Remove(filepath.Join(out.dir, f))
+			if sub := filepath.Dir(filepath.FromSlash(f)); sub != "." {
+				os.Remove(filepath.Join(out.dir, sub)) // goes when it is empty
+			}
 		}
 	}
 	for _, f := range out.files {
+		if sub := filepath.Dir(filepath.FromSlash(f)); sub != "." {
+			if err := os.MkdirAll(filepath.Join(out.dir, sub), 0o755); err != nil {
+				return failed(codeNotWritable, out.dir, "%w", bare(err))
+			}
+		}
 		if err := os.Rename(filepath.Join(out.partial, f), filepath.Join(out.dir, f)); err != nil {
 			return failed(codeNotWritable, out.dir, "%w", err)
 		}
@@ -220,7 +228,7 @@ func (e *env) finishFolder(out *outputFolder) error {
 	if err != nil {
 		return err
 	}
-	if err := out.write(resultName, func(w io.Writer) error { _, err := w.Write(data); return err }); err != nil {
+	if err := out.write(answerFile(e.command), func(w io.Writer) error { _, err := w.Write(data); return err }); err != nil {
 		return err
 	}
 	return out.commit()
@@ -228,12 +236,12 @@ func (e *env) finishFolder(out *outputFolder) error {
 
 // answerFromFolder makes the answer of the earlier run the answer of this one.
 func (e *env) answerFromFolder(dir string) error {
-	data, err := os.ReadFile(filepath.Join(dir, resultName))
+	data, err := os.ReadFile(filepath.Join(dir, answerFile(e.command)))
 	if err != nil {
 		return failed(codeFailed, dir, "the result of the earlier run cannot be read: %w", bare(err))
 	}
 	e.raw = data
 	e.note("%s is complete already, with the same settings, inputs and version; --force makes it again", dir)
-	e.printf("%s\n", filepath.Join(dir, resultName))
+	e.printf("%s\n", filepath.Join(dir, answerFile(e.command)))
 	return nil
 }

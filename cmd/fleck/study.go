@@ -88,7 +88,7 @@ func (e *env) study(ctx context.Context, c *cli.Context, path string) error {
 	}
 	e.answerStudy(r, cmp, mode)
 	e.printStudy(r, cmp)
-	if err := e.writeStudy(out, r, cmp); err != nil {
+	if err := e.writeReport(out, r, cmp, "", "fleck study "+filepath.Base(path)+" --out "+filepath.Base(dir)); err != nil {
 		return err
 	}
 	return e.finishFolder(out)
