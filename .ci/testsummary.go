@@ -35,9 +35,12 @@ func main() {
 		key := e.Package + " " + e.Test
 		switch e.Action {
 		case "output", "build-output":
+			if strings.HasPrefix(e.Output, "=== ") {
+				continue
+			}
 			if e.Test != "" {
 				output[key] = append(output[key], e.Output)
-			} else if e.Output != "PASS\n" && !strings.HasPrefix(e.Output, "=== ") {
+			} else if e.Output != "PASS\n" {
 				fmt.Print(e.Output)
 			}
 		case "pass", "fail", "skip":
@@ -75,7 +78,7 @@ func reason(text []string) string {
 	var words []string
 	for _, l := range text {
 		l = strings.TrimSpace(l)
-		if l != "" && !strings.HasPrefix(l, "===") && !strings.HasPrefix(l, "---") {
+		if l != "" && !strings.HasPrefix(l, "---") {
 			words = append(words, l)
 		}
 	}

@@ -83,6 +83,9 @@ func TestRulesRefuse(t *testing.T) {
 		{"maps/cube", "net/http", false, false},
 		{"cmd/fleck", "net/http", false, false},
 		{"cmd/fleck", "os/signal", false, true},
+		{"examples/fit", "log", false, true},
+		{"examples/spots", "embed", false, true},
+		{"examples/spots", "github.com/urfave/cli/v2", false, false},
 	} {
 		f, err := parser.ParseFile(token.NewFileSet(), "a.go", "package a\nimport _ \""+c.path+"\"\n", 0)
 		if err != nil {

@@ -41,7 +41,7 @@ var confined = map[string][]string{
 	"math/rand":                  {}, // math/rand/v2 is the one in use
 	"math/rand/v2":               {"spectra/poisson", "spectra/synth", "quant/transport", "maps/spots", "maps/compare", "maps/scene"},
 	"crypto/rand":                {},
-	"embed":                      {"spectra/xray", "maps/scene", "maps/report"},
+	"embed":                      {"spectra/xray", "maps/scene", "maps/report", "examples/"},
 	"unsafe":                     {},
 	"reflect":                    {},
 	"C":                          {},
@@ -52,7 +52,7 @@ var confined = map[string][]string{
 	"io/ioutil":                  {},
 	"syscall":                    {"cmd/"},
 	"flag":                       {"cmd/"},
-	"log":                        {"cmd/"},
+	"log":                        {"cmd/", "examples/"},
 	"testing":                    {},
 }
 
