@@ -1,0 +1,168 @@
+package analysis
+
+import (
+	"fmt"
+	"math"
+
+	"example.org/fleck/quant"
+	"example.org/fleck/quant/matrix"
+	"example.org/fleck/spectra"
+	"example.org/fleck/spectra/fit"
+	"example.org/fleck/spectra/xray"
+)
+
+// fitReference fits the spectrum of a standard with the absorption of its
+// known material. The detector is that of opt.
+func fitReference(ref Reference, opt Options) (*fit.Result, error) {
+	g, _, err := geometryOf(ref.Spectrum.Conditions)
+	if err != nil {
+		return nil, fmt.Errorf("%w (reference %s)", err, ref.title())
+	}
+	fo := opt.Fit
+	fo.Families = nil
+	var elements []xray.Element
+	for _, c := range ref.Material.Components {
+		elements = append(elements, c.Element)
+	}
+	elements = append(elements, ref.Ignore...)
+	fo.Families = familiesOf(ref.Spectrum, elements, fo)
+	if len(fo.Families) == 0 {
+		return nil, fmt.Errorf("analysis: reference %s: a beam of %.4g keV excites no line of its elements", ref.title(), g.BeamEnergy.KeV())
+	}
+	if fo.Specimen, err = specimen(ref.Material, opt.StandardCoat, g); err != nil {
+		return nil, err
+	}
+	r, err := fit.Spectrum(ref.Spectrum, fo)
+	if err != nil {
+		return nil, fmt.Errorf("%w (reference %s)", err, ref.title())
+	}
+	return r, nil
+}
+
+// specimen returns the absorption of a material, coated or bare.
+func specimen(m, coat xray.Material, g quant.Geometry) (fit.Specimen, error) {
+	if len(coat.Components) > 0 {
+		return LayeredSpecimen([]xray.Material{coat}, m, g)
+	}
+	return Specimen(m, g)
+}
+
+// familiesOf returns the families to fit of a spectrum.
+func familiesOf(s *spectra.Spectrum, elements []xray.Element, fo fit.Options) []fit.Family {
+	low, high := fo.LowEV, fo.HighEV
+	if low == 0 {
+		low = fit.LowEV(elements, s.BeamEnergy)
+	}
+	if high == 0 {
+		high = math.Min(1.05*float64(s.BeamEnergy), float64(s.Calibration.Energy(float64(len(s.Counts)-1))))
+	}
+	return fit.FamiliesOf(elements, s.BeamEnergy, low, high)
+}
+
+// familyCounts are the fitted families of a spectrum as net counts.
+type familyCounts struct{ *fit.Result }
+
+// NetCounts implements quant.NetCounts.
+func (c familyCounts) NetCounts(p quant.Peak) (n, sigma float64, ok bool) {
+	f, ok := c.Find(fit.Family{Element: p.Element, Family: p.Family})
+	return f.NetCounts, f.Sigma, ok && !p.Single()
+}
+
+// referenceSet holds the fitted references.
+type referenceSet struct {
+	refs []Reference
+	fits []*fit.Result
+}
+
+// serve returns the reference for a peak: the one that names it, else the one
+// that holds most of its element; -1 if there is none.
+func (s referenceSet) serve(p quant.Peak) int {
+	best, most := -1, 0.0
+	for i, r := range s.refs {
+		if len(r.Peaks) > 0 {
+			for _, q := range r.Peaks {
+				if q == p {
+					return i
+				}
+			}
+			continue
+		}
+		if _, ok := s.fits[i].Find(fit.Family{Element: p.Element, Family: p.Family}); !ok {
+			continue
+		}
+		if f := r.Material.Fraction(p.Element); f > most {
+			best, most = i, f
+		}
+	}
+	return best
+}
+
+// Limits beyond which the conditions of a standard count as different; common
+// practice, no source.
+const (
+	beamMismatch    = 0.005 // relative
+	takeOffMismatch = 1 * xray.Degree
+)
+
+// checkConditions remarks on standards measured under other conditions.
+func checkConditions(r *Result, ref Reference, g quant.Geometry) {
+	c := ref.Spectrum.Conditions
+	if c.BeamEnergy > 0 {
+		if d := float64(c.BeamEnergy/g.BeamEnergy) - 1; math.Abs(d) > beamMismatch {
+			text := fmt.Sprintf("standard %s was measured at %.4g keV, the specimen at %.4g keV", ref.title(), c.BeamEnergy.KeV(), g.BeamEnergy.KeV())
+			if math.Abs(d) > 0.02 {
+				r.refuse(text + ": its intensities do not apply")
+			} else {
+				r.remark(text)
+			}
+		}
+	}
+	if c.TakeOff > 0 && math.Abs(float64(c.TakeOff-g.TakeOff)) > float64(takeOffMismatch) {
+		r.remark(fmt.Sprintf("standard %s was measured at a take-off angle of %.3g deg, the specimen at %.3g deg", ref.title(), c.TakeOff.Degrees(), g.TakeOff.Degrees()))
+	}
+}
+
+// Calibrate compares the measured intensities of a reference of known
+// composition with the predicted ones and returns their ratios, scaled so that
+// their geometric mean is 1: the Relative of a standardless analysis with the
+// same detector and beam energy. Peaks with less than 1000 counts or an
+// overvoltage below 1.5 are left out, and it needs two peaks at least.
+func Calibrate(ref Reference, opt Options) (map[quant.Peak]float64, error) {
+	opt.References = []Reference{ref}
+	opt.Relative = nil
+	opt, err := opt.check()
+	if err != nil {
+		return nil, err
+	}
+	g, _, err := geometryOf(ref.Spectrum.Conditions)
+	if err != nil {
+		return nil, err
+	}
+	r, err := fitReference(ref, opt)
+	if err != nil {
+		return nil, err
+	}
+	em, err := matrix.Bulk(ref.Material, g, matrix.Options{Model: opt.Model, Fluorescence: opt.Fluorescence, Coat: opt.StandardCoat, Efficiency: efficiencyOf(r)})
+	if err != nil {
+		return nil, err
+	}
+	out := map[quant.Peak]float64{}
+	sum := 0.0
+	for _, f := range r.Families {
+		p := quant.Peak{Element: f.Element, Family: f.Family.Family}
+		want := emitted(em, p)
+		if f.AtZero || f.NetCounts < 1000 || want <= 0 || Overvoltage(p, g.BeamEnergy) < leastOvervoltage {
+			continue
+		}
+		out[p] = f.NetCounts / want
+		sum += math.Log(out[p])
+	}
+	if len(out) < 2 {
+		return nil, fmt.Errorf("analysis: reference %s has %d usable peaks; relative intensities need two", ref.title(), len(out))
+	}
+	mean := math.Exp(sum / float64(len(out)))
+	for p := range out {
+		out[p] /= mean
+	}
+	return out, nil
+}

@@ -1,0 +1,195 @@
+package analysis
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"example.org/fleck/quant"
+	"example.org/fleck/quant/matrix"
+	"example.org/fleck/spectra"
+	"example.org/fleck/spectra/fit"
+	"example.org/fleck/spectra/xray"
+)
+
+// elementaryCharge in nA·s, SI 2019.
+const elementaryCharge = 1.602176634e-10
+
+// pureIntensity returns the counts per incident electron and 4π that the
+// detector of opt would take of a peak from the pure, bare element.
+func pureIntensity(p quant.Peak, g quant.Geometry, opt matrix.Options) (float64, error) {
+	opt.Coat, opt.StandardCoat = xray.Material{}, xray.Material{}
+	em, err := matrix.Bulk(xray.Pure(p.Element), g, opt)
+	if err != nil {
+		return 0, err
+	}
+	n := emitted(em, p)
+	if !(n > 0) {
+		return 0, fmt.Errorf("analysis: pure %s gives no counts of %s at %.4g keV: the beam does not excite it or the detector does not see it", p.Element, p, g.BeamEnergy.KeV())
+	}
+	return n, nil
+}
+
+// emitted sums the emission of one family.
+func emitted(em []matrix.Emission, p quant.Peak) float64 {
+	n := 0.0
+	for _, e := range em {
+		if e.Line.Element == p.Element && e.Line.Initial.Family() == p.Family {
+			n += e.PhotonsPerElectron
+		}
+	}
+	return n
+}
+
+// Relative standard uncertainties of computed intensities: what is common to
+// all elements of a family (scale of the cross sections) and what each element
+// has of its own (yield, Coster–Kronig factors, line shares). Common practice,
+// no source; the spread of tables of yields and cross sections is of this order:
+// K yields 1–5 % above Ne and 10 % and more below, L3 yields 10 %, M yields
+// 15–40 %, ionisation of L and M 20–40 % in absolute size.
+func intensityUncertainty(p quant.Peak, e xray.Energy) (common, own float64) {
+	switch p.Family {
+	case xray.FamilyK:
+		if e < 1*xray.KeV {
+			return 0.05, 0.10
+		}
+		return 0.05, 0.03
+	case xray.FamilyL:
+		return 0.20, 0.08
+	}
+	return 0.30, 0.15
+}
+
+// calibratedUncertainty is the relative standard uncertainty of an intensity
+// that was calibrated with a reference of known composition; common practice, no
+// source.
+const calibratedUncertainty = 0.02
+
+// scaledModel is a model with the factors of some peaks multiplied.
+type scaledModel struct {
+	quant.Model
+	by []float64
+}
+
+// Factors implements quant.Model.
+func (m scaledModel) Factors(dst []float64, c quant.Composition) error {
+	if err := m.Model.Factors(dst, c); err != nil {
+		return err
+	}
+	for i, f := range m.by {
+		dst[i] *= f
+	}
+	return nil
+}
+
+// standardlessVariations moves computed intensities and the detector's window.
+func standardlessVariations(model quant.Model, g quant.Geometry, relative map[quant.Peak]float64) []quant.Variation {
+	peaks := model.Peaks()
+	var out []quant.Variation
+	ones := func() []float64 {
+		f := make([]float64, len(peaks))
+		for i := range f {
+			f[i] = 1
+		}
+		return f
+	}
+	for _, family := range []xray.Family{xray.FamilyK, xray.FamilyL, xray.FamilyM} {
+		f, common, members := ones(), 0.0, 0
+		for i, p := range peaks {
+			if _, ok := relative[p]; ok || p.Family != family {
+				continue
+			}
+			common, _ = intensityUncertainty(p, mainEnergy(p, g.BeamEnergy))
+			f[i] = 1 + common
+			members++
+		}
+		if members > 0 {
+			out = append(out, quant.Variation{
+				Name: fmt.Sprintf("scale of computed %s intensities, %.0f %%", family, 100*common), Source: "common practice",
+				Model: scaledModel{model, f},
+			})
+		}
+	}
+	for i, p := range peaks {
+		f := ones()
+		_, own := intensityUncertainty(p, mainEnergy(p, g.BeamEnergy))
+		name := "computed intensity"
+		if _, ok := relative[p]; ok {
+			own, name = calibratedUncertainty, "calibrated intensity"
+		}
+		f[i] = 1 + own
+		out = append(out, quant.Variation{
+			Name: fmt.Sprintf("%s of %s, %.0f %%", name, p, 100*own), Source: "common practice",
+			Model: scaledModel{model, f},
+		})
+	}
+	return out
+}
+
+// efficiencyVariations moves the efficiency of the detector.
+func efficiencyVariations(model quant.Model, g quant.Geometry, moved []efficiencyChange) []quant.Variation {
+	peaks := model.Peaks()
+	var out []quant.Variation
+	for _, m := range moved {
+		f := make([]float64, len(peaks))
+		largest := 0.0
+		for i, p := range peaks {
+			f[i] = m.ratio(mainEnergy(p, g.BeamEnergy))
+			largest = math.Max(largest, math.Abs(f[i]-1))
+		}
+		if largest > 1e-6 {
+			out = append(out, quant.Variation{Name: m.name, Source: m.source, Model: scaledModel{model, f}, Scale: m.scale})
+		}
+	}
+	return out
+}
+
+// efficiencyChange is one changed property of the detector.
+type efficiencyChange struct {
+	name, source string
+	ratio        func(xray.Energy) float64 // changed efficiency over the stated one
+	scale        float64                   // see quant.Variation
+}
+
+// changedDetectors are detectors with a thicker window and a thinner crystal
+// (15 and 10 %, common practice, no source), and the one that the fit found,
+// whose difference is taken as the half-width of a rectangular distribution.
+func changedDetectors(r *fit.Result) []efficiencyChange {
+	d := r.Options.Detector.WithDefaults()
+	change := func(name, source string, other spectra.Detector, scale float64) efficiencyChange {
+		return efficiencyChange{name, source, func(e xray.Energy) float64 { return efficiencyRatio(other, d, e) }, scale}
+	}
+	thick := d
+	thick.Window = slices.Clone(d.Window)
+	for i := range thick.Window {
+		thick.Window[i].ThicknessM *= 1.15
+		thick.Window[i].MassDepth *= 1.15
+	}
+	thin := d
+	thin.ActiveUM *= 0.9
+	out := []efficiencyChange{
+		change("detector window, 15 % thicker", "common practice", thick, 1),
+		change("detector crystal, 10 % thinner", "common practice", thin, 1),
+	}
+	if r.Detector.ExtraUgCm2 != d.ExtraUgCm2 {
+		out = append(out, change("detector as refined by the fit", "continuum of the spectrum", r.Detector.WithDefaults(), 1/math.Sqrt(3)))
+	}
+	return out
+}
+
+// efficiencyRatio returns the efficiency of a over that of b, 1 where b is blind.
+func efficiencyRatio(a, b spectra.Detector, e xray.Energy) float64 {
+	if v := b.Efficiency(e); v > 0 {
+		return math.Min(a.Efficiency(e), 1) / v
+	}
+	return 1
+}
+
+// efficiencyOf returns the efficiency of the detector as it was stated. The fit
+// refines absorbers in front of it from the continuum, but what the continuum
+// model lacks goes into them too, so they do not enter intensities; the budget
+// holds the difference.
+func efficiencyOf(r *fit.Result) func(xray.Energy) float64 {
+	d := r.Options.Detector.WithDefaults()
+	return d.Efficiency
+}
