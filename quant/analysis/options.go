@@ -57,7 +57,7 @@ type Options struct {
 	Standards []quant.Standard
 	// Relative corrects predicted intensities of a standardless analysis: counts
 	// of a peak over those predicted, as Calibrate finds them. A peak without an
-	// entry has 1.
+	// entry gets the value interpolated between those of the same family.
 	Relative map[quant.Peak]float64
 
 	// Dose of the specimen's spectrum; 0 is probe current times live time.

@@ -42,13 +42,9 @@ func Quantify(s *spectra.Spectrum, opt Options) (*Result, error) {
 	if len(fo.Families) == 0 {
 		return nil, fmt.Errorf("analysis: a beam of %.4g keV excites no line of the elements within the range of the spectrum", g.BeamEnergy.KeV())
 	}
-	set := referenceSet{refs: opt.References}
-	for _, ref := range opt.References {
-		rf, err := fitReference(ref, opt)
-		if err != nil {
-			return nil, err
-		}
-		set.fits = append(set.fits, rf)
+	set, err := fitReferences(opt)
+	if err != nil {
+		return nil, err
 	}
 	r, err := Spectrum(s, fo)
 	if err != nil {
@@ -64,12 +60,7 @@ func Quantify(s *spectra.Spectrum, opt Options) (*Result, error) {
 			return nil, err
 		}
 		if last {
-			if assumed {
-				q.remark(fmt.Sprintf("the take-off angle is not stated; %.3g deg are assumed", g.TakeOff.Degrees()))
-			}
-			for _, w := range r.Warnings {
-				q.remark("fit: " + w)
-			}
+			q.remarkFit(r, g, assumed)
 			return q, nil
 		}
 		m, err := q.Composition.Material("bulk of the composition found")
@@ -85,6 +76,58 @@ func Quantify(s *spectra.Spectrum, opt Options) (*Result, error) {
 			return nil, err
 		}
 	}
+}
+
+// FromFit is Quantify for a spectrum that has been fitted, with the conditions it
+// was measured under; the fit stands as it is.
+func FromFit(r *fit.Result, c spectra.Conditions, opt Options) (*Result, error) {
+	opt, err := opt.check()
+	if err != nil {
+		return nil, err
+	}
+	g, assumed, err := geometryOf(c)
+	if err != nil {
+		return nil, err
+	}
+	if len(opt.measuredElements()) == 0 {
+		return nil, fmt.Errorf("analysis: no element of the specimen is to be measured; name some")
+	}
+	if r.Status == fit.Empty {
+		return nil, fmt.Errorf("analysis: the spectrum has no counts within the range of the fit")
+	}
+	set, err := fitReferences(opt)
+	if err != nil {
+		return nil, err
+	}
+	q, err := fromFit(r, c, g, set, opt, true)
+	if err != nil {
+		return nil, err
+	}
+	q.remarkFit(r, g, assumed)
+	return q, nil
+}
+
+// remarkFit adds what the measurement left open.
+func (q *Result) remarkFit(r *fit.Result, g quant.Geometry, assumed bool) {
+	if assumed {
+		q.remark(fmt.Sprintf("the take-off angle is not stated; %.3g deg are assumed", g.TakeOff.Degrees()))
+	}
+	for _, w := range r.Warnings {
+		q.remark("fit: " + w)
+	}
+}
+
+// fitReferences fits the spectra of the standards.
+func fitReferences(opt Options) (referenceSet, error) {
+	set := referenceSet{refs: opt.References}
+	for _, ref := range opt.References {
+		r, err := fitReference(ref, opt)
+		if err != nil {
+			return set, err
+		}
+		set.fits = append(set.fits, r)
+	}
+	return set, nil
 }
 
 // kset is a set of k-ratios with their covariance, n×n.
@@ -140,9 +183,7 @@ func againstComputed(q *Result, r *fit.Result, index []int, cond spectra.Conditi
 		if err != nil {
 			return k, err
 		}
-		if c, ok := opt.Relative[p]; ok {
-			v *= c
-		}
+		v *= relativeOf(opt.Relative, p, g.BeamEnergy)
 		pure[i] = v
 		k.ks = append(k.ks, quant.KRatio{Peak: p, Value: f.NetCounts / v, Sigma: f.Sigma / v})
 		k.standards = append(k.standards, "computed, pure "+f.Element.Symbol())

@@ -173,12 +173,7 @@ func (q *Result) checkPattern(r *fit.Result, g quant.Geometry, mo matrix.Options
 				continue
 			}
 			ratio := f.NetCounts / used.NetCounts / expected
-			if c, ok := opt.Relative[other]; ok {
-				ratio /= c
-			}
-			if c, ok := opt.Relative[p]; ok {
-				ratio *= c
-			}
+			ratio *= relativeOf(opt.Relative, p, g.BeamEnergy) / relativeOf(opt.Relative, other, g.BeamEnergy)
 			off := math.Max(ratio, 1/ratio)
 			text := fmt.Sprintf("%s over %s is %.2f times what a bulk of this composition shows", f.Family, p, ratio)
 			limit := refusedPattern

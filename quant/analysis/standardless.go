@@ -63,7 +63,7 @@ func intensityUncertainty(p quant.Peak, e xray.Energy) (common, own float64) {
 // calibratedUncertainty is the relative standard uncertainty of an intensity
 // that was calibrated with a reference of known composition; common practice, no
 // source.
-const calibratedUncertainty = 0.02
+const calibratedUncertainty = 0.03
 
 // scaledModel is a model with the factors of some peaks multiplied.
 type scaledModel struct {
