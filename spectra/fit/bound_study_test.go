@@ -1,0 +1,120 @@
+//go:build study
+
+package fit
+
+import (
+	"flag"
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"example.org/fleck/spectra"
+	"example.org/fleck/spectra/xray"
+)
+
+var spectraPerCase = flag.Int("spectra", 400, "spectra per case")
+
+// TestStudyBound compares bias, variance and coverage of fitted net counts with
+// the Cramér–Rao bound: the standard uncertainty of the fit of the expected
+// (noise-free) spectrum, all nuisance parameters included. The families of each
+// case overlap within the resolution of 129 eV at Mn K-L3.
+func TestStudyBound(t *testing.T) {
+	n := *spectraPerCase
+	if testing.Short() {
+		n = 60
+	}
+	K, L, M := xray.FamilyK, xray.FamilyL, xray.FamilyM
+	cases := []struct {
+		name string
+		beam xray.Energy
+		fams []family // on 40000 continuum counts at scale 1
+	}{
+		{"isolated Fe K", 15000, []family{{"Fe", K, 5000}}},
+		{"isolated Si K", 15000, []family{{"Si", K, 5000}}},
+		{"Ti K / Ba L", 15000, []family{{"Ti", K, 5000}, {"Ba", L, 5000}}},
+		{"S K / Mo L", 15000, []family{{"S", K, 5000}, {"Mo", L, 5000}}},
+		{"S K / Pb M", 15000, []family{{"S", K, 5000}, {"Pb", M, 5000}}},
+		{"Si K / W M", 15000, []family{{"Si", K, 5000}, {"W", M, 5000}}},
+		{"Si K / Ta M", 15000, []family{{"Si", K, 5000}, {"Ta", M, 5000}}},
+		{"Al K / Br L", 15000, []family{{"Al", K, 5000}, {"Br", L, 5000}}},
+		{"Mn K / Cr K", 15000, []family{{"Mn", K, 5000}, {"Cr", K, 20000}}},
+		{"O K / Cr L", 15000, []family{{"O", K, 5000}, {"Cr", L, 5000}}},
+		{"O K / V L", 15000, []family{{"O", K, 5000}, {"V", L, 5000}}},
+		{"P K / Zr L", 15000, []family{{"P", K, 5000}, {"Zr", L, 5000}}},
+		{"P K / Pt M", 15000, []family{{"P", K, 5000}, {"Pt", M, 5000}}},
+	}
+	det := spectra.DefaultDetector()
+	cal := spectra.Calibration{GainEV: 10}
+	fmt.Printf("%-14s %9s  %-5s %10s %9s %8s %8s %8s %8s  %s\n", "case", "scale", "", "counts", "bound", "bias/s", "var/CRB", "pull w", "cover95", "inflation")
+	for _, tt := range cases {
+		for _, scale := range []float64{0.02, 0.2, 1, 20, 400} {
+			var fams []family
+			var fs []Family
+			for _, f := range tt.fams {
+				f.counts *= scale
+				fams = append(fams, f)
+				fs = append(fs, Family{element(t, f.z), f.f})
+			}
+			s := simulate(t, cal, 1024, tt.beam, det, 40000*scale, fams...)
+			opt := Options{Families: fs, FixWeights: true}
+			asimov, err := Spectrum(s, opt)
+			if err != nil {
+				t.Fatal(err)
+			}
+			// The truth of the study is the fitted model itself, so that nothing but
+			// counting statistics parts data and model.
+			copy(s.Counts[asimov.LowChannel:], asimov.Model)
+			s.Calibration = asimov.Calibration
+			opt.Detector = asimov.Detector
+			for k := range fams {
+				fams[k].counts = asimov.Families[k].NetCounts
+			}
+			if asimov, err = Spectrum(s, opt); err != nil {
+				t.Fatal(err)
+			}
+			sum, sq, pull2, cover := make([]float64, len(fs)), make([]float64, len(fs)), make([]float64, len(fs)), make([]int, len(fs))
+			for i := range n {
+				r, err := Spectrum(noisy(s, rand.New(rand.NewPCG(uint64(len(tt.name))<<32|uint64(scale*100), uint64(i)))), opt)
+				if err != nil {
+					t.Fatal(err)
+				}
+				for k, f := range r.Families {
+					d := f.NetCounts - fams[k].counts
+					sum[k] += d
+					sq[k] += d * d
+					if f.Sigma > 0 {
+						pull2[k] += d * d / (f.Sigma * f.Sigma)
+					}
+					if math.Abs(d) <= 1.959964*f.Sigma {
+						cover[k]++
+					}
+				}
+			}
+			for k, f := range fams {
+				bound := asimov.Families[k].Sigma
+				mean := sum[k] / float64(n)
+				variance := sq[k]/float64(n) - mean*mean
+				bias, ratio := mean/bound, variance/(bound*bound)
+				pull := math.Sqrt(pull2[k] / float64(n))
+				covered := float64(cover[k]) / float64(n)
+				alone := math.Sqrt(f.counts) // a rough scale for the inflation by overlap
+				fmt.Printf("%-14s %9g  %-2s %-2s %10.0f %9.1f %+8.3f %8.3f %8.3f %8.3f  %.2f\n", tt.name, scale, f.z, f.f, f.counts, bound, bias, ratio, pull, covered, bound*bound/(alone*alone))
+				if f.counts < 200 || f.counts < 5*bound {
+					continue
+				}
+				// Limits of five standard errors.
+				se := 5 / math.Sqrt(float64(n))
+				if math.Abs(bias) > 0.1+se {
+					t.Errorf("%s, %s %s, %.0f counts: bias %.3f standard uncertainties", tt.name, f.z, f.f, f.counts, bias)
+				}
+				if ratio > 1.05*(1+se*math.Sqrt2) {
+					t.Errorf("%s, %s %s, %.0f counts: variance %.3f times the bound", tt.name, f.z, f.f, f.counts, ratio)
+				}
+				if covered < 0.94-5*math.Sqrt(0.94*0.06/float64(n)) {
+					t.Errorf("%s, %s %s, %.0f counts: 95 %% intervals cover %.3f", tt.name, f.z, f.f, f.counts, covered)
+				}
+			}
+		}
+	}
+}
