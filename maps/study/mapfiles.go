@@ -149,28 +149,29 @@ func (w *writer) fieldFolders() error {
 
 func (w *writer) fieldFolder(f *FieldResult, folder string) error {
 	files := object{}
-	npy := func(what, name string, m fields.Map) error {
-		files.set(what, folder+"/"+name)
-		_, err := w.file(folder+"/"+name, func(out io.Writer) error { return cube.WriteMapNPY(out, m) })
+	// Every map is written as NPY and as 32-bit TIFF.
+	both := func(base string, m fields.Map) error {
+		files.set(base, folder+"/"+base+".npy")
+		if _, err := w.file(folder+"/"+base+".npy", func(out io.Writer) error { return cube.WriteMapNPY(out, m) }); err != nil {
+			return err
+		}
+		files.set(base+"_tiff", folder+"/"+base+".tif")
+		_, err := w.file(folder+"/"+base+".tif", func(out io.Writer) error { return figure.FloatTIFF(out, m) })
 		return err
 	}
 	for k, fam := range w.r.Families {
 		base := familySlug(fam.String())
 		st := f.Maps.Stacks[k]
-		if err := npy(base, base+".npy", st.Value); err != nil {
+		if err := both(base, st.Value); err != nil {
 			return err
 		}
-		if err := npy(base+"_sigma", base+"_sigma.npy", st.Sigma); err != nil {
+		if err := both(base+"_sigma", st.Sigma); err != nil {
 			return err
 		}
 	}
 	for _, m := range w.matter {
 		base := familySlug(m.name)
 		value := f.Maps.Stacks[m.family].Value
-		files.set(base+"_tiff", folder+"/"+base+".tif")
-		if _, err := w.file(folder+"/"+base+".tif", func(out io.Writer) error { return figure.FloatTIFF(out, value) }); err != nil {
-			return err
-		}
 		files.set(base+"_png", folder+"/"+base+".png")
 		scale := m.scale
 		_, err := w.file(folder+"/"+base+".png", func(out io.Writer) error {
@@ -187,17 +188,17 @@ func (w *writer) fieldFolder(f *FieldResult, folder string) error {
 		for p, s := range f.Maps.Stacks[0].Status {
 			status.V[p] = float64(s)
 		}
-		if err := npy("status", "status.npy", status); err != nil {
+		if err := both("status", status); err != nil {
 			return err
 		}
 	}
-	if err := npy("continuum", "continuum.npy", f.Maps.Continuum); err != nil {
+	if err := both("continuum", f.Maps.Continuum); err != nil {
 		return err
 	}
-	if err := npy("counts", "counts.npy", f.Sums.PixelTotals); err != nil {
+	if err := both("counts", f.Sums.PixelTotals); err != nil {
 		return err
 	}
-	if err := npy("likelihood", "likelihood.npy", f.Spots.LLR); err != nil {
+	if err := both("likelihood", f.Spots.LLR); err != nil {
 		return err
 	}
 	m, scale := w.ownMap(f)

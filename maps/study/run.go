@@ -318,7 +318,7 @@ type blankSpectra struct {
 func (r *Result) blankSpectra(fields []*spots.Field) *blankSpectra {
 	b := &blankSpectra{sum: map[int][]float64{}}
 	for i, f := range r.Fields {
-		if f.Role == maps.Untreated {
+		if f.Role == maps.Untreated && fields[i].Total() > 0 {
 			b.sum[i] = fields[i].Sum()
 		}
 	}

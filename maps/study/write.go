@@ -62,6 +62,11 @@ type WriteOptions struct {
 func Write(r *Result, sink Sink, opt WriteOptions) error { return write(r, sink, opt, figureDPI) }
 
 func write(r *Result, sink Sink, opt WriteOptions, dpi int) error {
+	for _, f := range r.Fields {
+		if f.Maps == nil {
+			return fmt.Errorf("study: field %q has no maps (Options.NoMaps); they are needed for writing", f.Name)
+		}
+	}
 	w := &writer{r: r, sink: sink, opt: opt, dpi: dpi, scaled: true}
 	for i := range r.Fields {
 		w.scaled = w.scaled && r.Fields[i].Header.Pixel.Known()
