@@ -19,6 +19,14 @@ type Peak struct {
 // Single reports whether p is one line.
 func (p Peak) Single() bool { return p.Initial != p.Final }
 
+// Holds reports whether line l belongs to the peak.
+func (p Peak) Holds(l xray.Line) bool {
+	if l.Element != p.Element || l.Initial.Family() != p.Family {
+		return false
+	}
+	return !p.Single() || l.Initial == p.Initial && l.Final == p.Final
+}
+
 // String returns "Si K" for a family and "Si K-L3" for a line.
 func (p Peak) String() string {
 	if p.Single() {

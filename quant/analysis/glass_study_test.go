@@ -50,11 +50,11 @@ func TestStudyGlasses(t *testing.T) {
 		}
 	}
 	for _, beam := range []float64{15, 20, 25, 30} {
-		run(beam, 35, 7.5, false)
+		for _, be := range []float64{7.5, 12.7, 25} {
+			run(beam, 35, be, false)
+		}
 		run(beam, 35, 7.5, true)
 	}
-	run(20, 35, 12.7, false)
-	run(20, 35, 25, false)
 	run(20, 35, 25, true)
 	run(20, 30, 7.5, false)
 	run(20, 45, 7.5, false)

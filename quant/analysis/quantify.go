@@ -179,9 +179,9 @@ func againstComputed(q *Result, r *fit.Result, index []int, cond spectra.Conditi
 	for i, at := range index {
 		f := r.Families[at]
 		p := quant.Peak{Element: f.Element, Family: f.Family.Family}
-		v, err := pureIntensity(p, g, mo)
+		v, err := matrix.PureIntensity(p, g, mo)
 		if err != nil {
-			return k, err
+			return k, fmt.Errorf("analysis: %w", err)
 		}
 		v *= relativeOf(opt.Relative, p, g.BeamEnergy)
 		pure[i] = v
@@ -196,6 +196,8 @@ func againstComputed(q *Result, r *fit.Result, index []int, cond spectra.Conditi
 		perElectron := float64(d) / elementaryCharge * opt.Fit.Detector.SolidAngleSr / (4 * math.Pi)
 		q.remark(fmt.Sprintf("sum of the absolute k-ratios from the dose and the solid angle: %.3g", sum/perElectron))
 	}
+	// So small that no mass fraction exceeds 1 before the scale is found.
+	sum /= 0.1
 	for i := range k.ks {
 		k.ks[i].Value /= sum
 		k.ks[i].Sigma /= sum

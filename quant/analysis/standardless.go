@@ -15,26 +15,11 @@ import (
 // elementaryCharge in nA·s, SI 2019.
 const elementaryCharge = 1.602176634e-10
 
-// pureIntensity returns the counts per incident electron and 4π that the
-// detector of opt would take of a peak from the pure, bare element.
-func pureIntensity(p quant.Peak, g quant.Geometry, opt matrix.Options) (float64, error) {
-	opt.Coat, opt.StandardCoat = xray.Material{}, xray.Material{}
-	em, err := matrix.Bulk(xray.Pure(p.Element), g, opt)
-	if err != nil {
-		return 0, err
-	}
-	n := emitted(em, p)
-	if !(n > 0) {
-		return 0, fmt.Errorf("analysis: pure %s gives no counts of %s at %.4g keV: the beam does not excite it or the detector does not see it", p.Element, p, g.BeamEnergy.KeV())
-	}
-	return n, nil
-}
-
-// emitted sums the emission of one family.
+// emitted sums the emission of a peak.
 func emitted(em []matrix.Emission, p quant.Peak) float64 {
 	n := 0.0
 	for _, e := range em {
-		if e.Line.Element == p.Element && e.Line.Initial.Family() == p.Family {
+		if p.Holds(e.Line) {
 			n += e.PhotonsPerElectron
 		}
 	}

@@ -39,6 +39,30 @@ func Bulk(m xray.Material, g quant.Geometry, opt Options) ([]Emission, error) {
 	return e[0], nil
 }
 
+// PureIntensity returns what Bulk gives for a peak of the pure, bare element: the
+// scale of a standardless analysis. With Options.Efficiency it is counts per
+// electron and 4π.
+func PureIntensity(p quant.Peak, g quant.Geometry, opt Options) (float64, error) {
+	if !p.Element.Valid() {
+		return 0, fmt.Errorf("matrix: no element with atomic number %d; 1 to %d are known", int(p.Element), int(xray.MaxElement))
+	}
+	opt.Coat, opt.StandardCoat = xray.Material{}, xray.Material{}
+	em, err := Bulk(xray.Pure(p.Element), g, opt)
+	if err != nil {
+		return 0, err
+	}
+	n := 0.0
+	for _, e := range em {
+		if p.Holds(e.Line) {
+			n += e.PhotonsPerElectron
+		}
+	}
+	if !(n > 0) {
+		return 0, fmt.Errorf("matrix: pure %s gives no intensity of %s at %.4g keV: the beam does not excite it or the detector does not see it", p.Element, p, g.BeamEnergy.KeV())
+	}
+	return n, nil
+}
+
 // Layered returns the intensities of Bulk for layers on a substrate: one list
 // for each layer from the top, the substrate last. The depth curve in the
 // layers is PAP with weighted parameters; in the substrate it is that of the
