@@ -12,7 +12,7 @@ import (
 // blankAlpha is the significance from which a blank spectrum counts as that of
 // another substrate than the field's (choice of this package: small, because
 // the field falls back on its own spectrum then, at a small loss).
-const blankAlpha = 1e-4
+const blankAlpha = 1e-5
 
 // blankMatch says how well a blank spectrum describes the field.
 type blankMatch struct {
@@ -26,9 +26,11 @@ type blankMatch struct {
 }
 
 // matchBlank fits the sum spectrum of the pixels outside the mask by blank,
-// target and nuisance and tests what is left over, in groups of channels with
-// at least 25 expected counts; the variance allows for the counts of the blank.
-// The target takes part because spots not yet found are no fault of the blank.
+// target and nuisance. Two tests, both allowing for the counts of the blank: the
+// chi-square of what is left over, in groups of channels with at least 25 expected
+// counts; and the gain by more of the target's other lines (an oxide film, say),
+// which would raise alarms all over the field. The target takes part because
+// spots not yet found are no fault of the blank.
 func (s *cubeSearch) matchBlank(mask maps.Mask) (blankMatch, error) {
 	sum := s.f.Sum()
 	out, err := s.f.SumOver(mask)
@@ -83,6 +85,16 @@ func (s *cubeSearch) matchBlank(mask maps.Mask) (blankMatch, error) {
 	if dof > 0 {
 		m.p = distuv.ChiSquared{K: float64(dof)}.Survival(chi2)
 	}
+	_, rest := s.opt.Target.split()
+	if mix, err = poisson.NewMixture(append(templates, rest)); err != nil {
+		return m, fmt.Errorf("spots: %w", err)
+	}
+	more, err := mix.FitDense(sum)
+	if err != nil {
+		return m, fmt.Errorf("spots: %w", err)
+	}
+	gain := math.Max(0, fit.Deviance-more.Deviance) / inflate
+	m.p = math.Min(1, 2*math.Min(m.p, poisson.HalfChi2P(gain)))
 	return m, nil
 }
 

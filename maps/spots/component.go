@@ -12,7 +12,7 @@ import (
 type component struct {
 	x, y, s, f float64
 	llr        float64 // log-likelihood gained over the model without it
-	spot       int     // the spot it belongs to
+	u          float64 // height of the maximum that it was found at
 }
 
 // maxFraction bounds the sum of all fractions of target in a pixel.
@@ -194,7 +194,7 @@ func (m *model) fit(c component, least, most float64) component {
 		}
 		pr = newProfile(pr, x, y, s, m.w, m.h)
 		f, llr := m.strength(pr, start)
-		return component{x: x, y: y, s: s, f: f, llr: llr, spot: c.spot}, true
+		return component{x: x, y: y, s: s, f: f, llr: llr, u: c.u}, true
 	}
 	s := math.Min(math.Max(c.s, least), most)
 	best, ok := eval(c.x, c.y, s, c.f)

@@ -22,8 +22,8 @@ type CountOptions struct {
 	Alpha      float64
 	Bootstrap  int
 	Seed       uint64
-	// BackgroundPx is the standard deviation of the Gaussian window over which the
-	// background is averaged, in pixels; 0 means five times the largest width.
+	// BackgroundPx is the standard deviation of the Gaussian window in which the
+	// background is fitted, in pixels; 0 means five times the largest width.
 	BackgroundPx float64
 	MaxSpots     int
 	NoLimit      bool
@@ -49,12 +49,13 @@ type countSearch struct {
 	rank    []int     // of every pixel's background among quiet
 	phi     float64   // variance-to-mean ratio of the background
 	windowS float64
+	plain   *[6][]float64 // moments of the coordinates without a mask
 }
 
 // FindCounts looks for spots of high counts in a single count map, such as that
 // of a wavelength-dispersive spectrometer or of one window: whole numbers ≥ 0,
-// NaN where there is no value. The background is a Gaussian-weighted local mean
-// of the pixels outside alarms; where it scatters more than Poisson counts do,
+// NaN where there is no value. The background is a plane fitted locally, with
+// Gaussian weights, to the pixels outside alarms; where it scatters more than Poisson counts do,
 // the log-likelihood is divided by the variance-to-mean ratio (quasi-likelihood,
 // Wedderburn 1974, Biometrika 61, 439) and the replicas draw the counts of a
 // pixel from pixels of like background, whatever their law.
@@ -82,7 +83,7 @@ func FindCounts(ctx context.Context, m maps.Map, opt CountOptions) (*Result, err
 	}
 	full := Options{Widths: opt.Widths, MinWidthPx: opt.MinWidthPx, Q: opt.Q, Alpha: opt.Alpha, Bootstrap: opt.Bootstrap, Seed: opt.Seed,
 		MaxSpots: opt.MaxSpots, NoLimit: opt.NoLimit, Workers: opt.Workers, Progress: opt.Progress}
-	if err := full.searchDefaults(); err != nil {
+	if err := full.searchDefaults(m.W * m.H); err != nil {
 		return nil, err
 	}
 	if err := full.levels(); err != nil {
@@ -126,6 +127,7 @@ func FindCounts(ctx context.Context, m maps.Map, opt CountOptions) (*Result, err
 // prepare estimates background and scatter without the alarms, three times.
 func (s *countSearch) prepare() {
 	out := maps.NewMask(s.w, s.h)
+	s.plain = s.moments(nil)
 	for range 3 {
 		s.b = s.background(s.n, out.In)
 		s.phi = s.dispersion(out.In)
@@ -145,7 +147,9 @@ func (s *countSearch) prepare() {
 		}}, s.opt.Widths, newTrials(s.opt.Widths, s.mean, s.info, additiveMost), s.opt.Workers)
 		s.first = newScanned(s.w * s.h)
 		s.bank.scanParallel(s.first, [][]float64{s.scaled(s.n), s.scaled(s.b)}, s.opt.Workers)
-		out = s.alarms(s.alarmLevel())
+		// Only what is hardly chance: the replicas are not masked, and a mask that
+		// cuts off the highest pixels of the background would lower it.
+		out = s.alarms(s.alarmLevel() + 3)
 	}
 	s.sortQuiet(out.In)
 	pull := s.scaled(s.b)
@@ -173,40 +177,99 @@ func (s *countSearch) scaled(v []float64) []float64 {
 	return out
 }
 
-// background returns the local mean of the valid pixels outside the mask; 0
-// where a pixel is not valid. Where nothing is left nearby the mean of all
-// stands in.
+// background returns the local level of the valid pixels outside the mask: the
+// value at the pixel of a plane fitted with Gaussian weights (a local mean would
+// be wrong along the frame wherever the background slopes). It is 0 where a pixel
+// is not valid. Where too little is left nearby the mean of all stands in.
 func (s *countSearch) background(n []float64, out []bool) []float64 {
-	num, den := make([]float64, len(n)), make([]float64, len(n))
+	den := s.plain
+	if out != nil {
+		den = s.moments(out)
+	}
+	var num [3][]float64 // blurred moments of the counts: n, nx, ny
+	for i := range num {
+		num[i] = make([]float64, len(n))
+	}
 	sum, count := 0.0, 0.0
 	for p, v := range n {
-		if s.valid[p] && !out[p] {
-			num[p], den[p] = v, 1
-			sum += v
-			count++
+		if !s.valid[p] || out != nil && out[p] {
+			continue
 		}
+		x, y := float64(p%s.w)/s.windowS, float64(p/s.w)/s.windowS
+		num[0][p], num[1][p], num[2][p] = v, v*x, v*y
+		sum += v
+		count++
 	}
 	all := s.mean
 	if count > 0 {
 		all = sum / count
 	}
-	blur(num, s.w, s.h, s.windowS)
-	blur(den, s.w, s.h, s.windowS)
-	for p := range num {
-		switch {
-		case !s.valid[p]:
-			num[p] = 0
-		case den[p] < 0.02: // less than 2 % of the window
-			num[p] = all
-		default:
-			num[p] /= den[p]
+	for i := range num {
+		blur(num[i], s.w, s.h, s.windowS)
+	}
+	b := make([]float64, len(n))
+	for p := range b {
+		if !s.valid[p] {
+			continue
 		}
-		if s.valid[p] {
-			// Never below half a count in all pixels together.
-			num[p] = math.Max(num[p], 0.5/float64(len(num)))
+		x, y := float64(p%s.w)/s.windowS, float64(p/s.w)/s.windowS
+		var d [6]float64
+		for i := range d {
+			d[i] = den[i][p]
+		}
+		v := all
+		if d[0] >= 0.02 { // at least 2 % of the window
+			v = planeAt(d, [3]float64{num[0][p], num[1][p], num[2][p]}, x, y)
+		}
+		// Never below half a count in all pixels together.
+		b[p] = math.Max(v, 0.5/float64(len(b)))
+	}
+	return b
+}
+
+// moments returns the blurred moments 1, x, y, xx, xy, yy of the coordinates of
+// the valid pixels outside the mask; nil masks nothing.
+func (s *countSearch) moments(out []bool) *[6][]float64 {
+	var den [6][]float64
+	for i := range den {
+		den[i] = make([]float64, len(s.valid))
+	}
+	for p, ok := range s.valid {
+		if !ok || out != nil && out[p] {
+			continue
+		}
+		x, y := float64(p%s.w)/s.windowS, float64(p/s.w)/s.windowS
+		for i, m := range [6]float64{1, x, y, x * x, x * y, y * y} {
+			den[i][p] = m
 		}
 	}
-	return num
+	for i := range den {
+		blur(den[i], s.w, s.h, s.windowS)
+	}
+	return &den
+}
+
+// planeAt returns the value at (x, y) of the weighted least-squares plane with
+// the moments d of the coordinates and n of the counts; the weighted mean where
+// the pixels lie on a line.
+func planeAt(d [6]float64, n [3]float64, x, y float64) float64 {
+	// Moments about (x, y).
+	s0, s1, s2 := d[0], d[1]-x*d[0], d[2]-y*d[0]
+	s11 := d[3] - 2*x*d[1] + x*x*d[0]
+	s12 := d[4] - x*d[2] - y*d[1] + x*y*d[0]
+	s22 := d[5] - 2*y*d[2] + y*y*d[0]
+	t0, t1, t2 := n[0], n[1]-x*n[0], n[2]-y*n[0]
+	// Schur complement of the slopes.
+	det := s11*s22 - s12*s12
+	if !(det > 1e-6*s0*s0) {
+		return t0 / s0
+	}
+	a1, a2 := (s22*s1-s12*s2)/det, (s11*s2-s12*s1)/det
+	den := s0 - a1*s1 - a2*s2
+	if !(den > 1e-6*s0) {
+		return t0 / s0
+	}
+	return (t0 - a1*t1 - a2*t2) / den
 }
 
 // blur convolves v with a Gaussian of unit sum and standard deviation sd, cut
@@ -309,7 +372,7 @@ func (s *countSearch) replica(class [][]float64, stream uint64) {
 		from := min(max(0, s.rank[p]-k/2), len(s.quiet)-k)
 		n[p] = s.n[s.quiet[from+rng.IntN(k)]]
 	}
-	copy(class[1], s.background(n, make([]bool, len(n))))
+	copy(class[1], s.background(n, nil))
 	for p := range n {
 		n[p] /= s.phi
 		class[1][p] /= s.phi

@@ -20,13 +20,13 @@ func TestWorkersGiveTheSameBits(t *testing.T) {
 		name string
 		w, h int
 		same bool // substrate from the field itself
-	}{{"one tile, blank", 40, 33, false}, {"one tile, same field", 33, 40, true}, {"two tiles", 200, 12, false}} {
+	}{{"one tile, blank", 40, 33, false}, {"one tile, same field", 33, 40, true}, {"two tiles", 330, 12, false}} {
 		t.Run(tc.name, func(t *testing.T) {
 			rng := rand.New(rand.NewPCG(3, 9))
 			sp := scatter(rng, 3, tc.w, tc.h, 1, .3, 8, worldSilica().Spectrum)
 			f := worldField(rng, tc.w, tc.h, 40, worldAluminium(), sp)
 			opt := worldOptions()
-			opt.Bootstrap, opt.Widths, opt.NoLimit = 19, []float64{.8, 1.6}, !tc.same
+			opt.Bootstrap, opt.Widths, opt.NoLimit = 39, []float64{.8, 1.6}, !tc.same
 			if tc.same {
 				opt.Substrate = nil
 			}
@@ -199,7 +199,7 @@ func TestDegenerateFields(t *testing.T) {
 				t.Fatal(err)
 			}
 			opt := worldOptions()
-			opt.Bootstrap, opt.NoLimit, opt.Widths = 19, same, []float64{.8, 1.6}
+			opt.Bootstrap, opt.NoLimit, opt.Widths = 39, same, []float64{.8, 1.6}
 			if same {
 				opt.Substrate = nil
 			}

@@ -25,6 +25,27 @@ type Efficiency struct {
 	Put, Found   int
 }
 
+// Share returns the probability of finding a spot of the smallest width with
+// the given excess counts, by straight lines between the points of the curve; 0
+// below the first and NaN without a curve.
+func (l Limit) Share(excess float64) float64 {
+	if len(l.Curve) == 0 || math.IsNaN(excess) {
+		return math.NaN()
+	}
+	for i, e := range l.Curve {
+		switch {
+		case excess >= e.ExcessCounts:
+			continue
+		case i == 0:
+			return 0
+		}
+		a := l.Curve[i-1]
+		t := (excess - a.ExcessCounts) / (e.ExcessCounts - a.ExcessCounts)
+		return a.share() + t*(e.share()-a.share())
+	}
+	return l.Curve[len(l.Curve)-1].share()
+}
+
 func noLimit(reason string) Limit {
 	return Limit{ExcessCounts: math.NaN(), Probability: limitProbability, WidthPx: math.NaN(), Reason: reason}
 }

@@ -8,7 +8,8 @@ import (
 )
 
 // Load reads the channels of a cube that the search uses into a Field. One
-// reader feeds the rows; workers 0 means all cores. For the memory see Field.
+// reader feeds the rows; workers 0 means all cores. For the memory see Field; while
+// the rows are joined it takes up to twice as much.
 func Load(ctx context.Context, src cube.Source, channels Range, workers int, progress func(done, total int)) (*Field, error) {
 	h := src.Header()
 	if err := h.Check(); err != nil {
@@ -30,6 +31,7 @@ func Load(ctx context.Context, src cube.Source, channels Range, workers int, pro
 				return fmt.Errorf("spots: row %d of %d: %w", y, h.Height, err)
 			}
 			rows[y] = one.f
+			one.f.sum = nil // added up once, below
 			return nil
 		}
 	}, progress)
@@ -48,8 +50,8 @@ func Load(ctx context.Context, src cube.Source, channels Range, workers int, pro
 		}
 		f.ch, f.n = append(f.ch, r.ch...), append(f.n, r.n...)
 		f.totals = append(f.totals, r.totals...)
-		for c, v := range r.sum {
-			f.sum[c] += v
+		for i, c := range r.ch {
+			f.sum[c] += float64(r.n[i])
 		}
 		rows[y] = nil
 	}

@@ -21,6 +21,11 @@ type Template struct {
 	// family (for a target: what tells it from everything else, such as Ti K of
 	// titania), on the same scale. Nil: unknown, which a target must not have.
 	Line []float64
+	// Thicker holds the same compound at greater thickness, where the thin
+	// spectrum no longer holds: each the spectrum of a pixel covered by it,
+	// substrate included. The verdict takes the one that fits a spot best; the
+	// search uses Spectrum alone.
+	Thicker []Template
 }
 
 // Options are the settings of Find; the zero value of every field but Target
@@ -49,9 +54,12 @@ type Options struct {
 	// source size and the beam. 0: the first of Widths, or 0.8 px.
 	MinWidthPx float64
 
-	Q         float64 // false discovery rate of the spot list; 0 means 0.05
-	Alpha     float64 // false-alarm rate of the verdict on the field; 0 means 0.05
-	Bootstrap int     // replicas of the field without spots; 0 means 199
+	Q     float64 // false discovery rate of the spot list; 0 means 0.05
+	Alpha float64 // false-alarm rate of the verdict on the field; 0 means 0.05
+	// Bootstrap is the number of replicas of the field without spots, at least 39.
+	// 0 means 199, and 99 for fields above 2¹⁷ pixels, whose replicas hold many
+	// more maxima. The smallest p-value of a field is 1/(Bootstrap+1).
+	Bootstrap int
 	Seed      uint64
 
 	// Margin is the log-likelihood by which one compound must beat another to be
@@ -75,6 +83,8 @@ const (
 	defaultQ             = 0.05
 	defaultAlpha         = 0.05
 	defaultBootstrap     = 199
+	largeBootstrap       = 99
+	largeField           = 1 << 17 // pixels
 	defaultMinWidth      = 0.8
 	widthStep            = 1.5
 	defaultWidths        = 5
@@ -110,7 +120,7 @@ func (opt Options) withDefaults(f *Field) (Options, error) {
 			return opt, fmt.Errorf("spots: substrate counts %g; must be 0 or more", opt.SubstrateCounts)
 		}
 	}
-	if err := opt.searchDefaults(); err != nil {
+	if err := opt.searchDefaults(f.W * f.H); err != nil {
 		return opt, err
 	}
 	return opt, opt.levels()
@@ -141,7 +151,7 @@ func (opt *Options) levels() error {
 }
 
 // searchDefaults fills in widths and whole numbers.
-func (opt *Options) searchDefaults() error {
+func (opt *Options) searchDefaults(pixels int) error {
 	if opt.MinWidthPx < 0 || math.IsNaN(opt.MinWidthPx) {
 		return fmt.Errorf("spots: smallest width %g px; must be 0 (default) or more", opt.MinWidthPx)
 	}
@@ -170,6 +180,9 @@ func (opt *Options) searchDefaults() error {
 	if opt.MinWidthPx > opt.Widths[0] {
 		return fmt.Errorf("spots: smallest width %g px is above the first width searched, %g px", opt.MinWidthPx, opt.Widths[0])
 	}
+	if opt.Bootstrap == 0 && pixels > largeField {
+		opt.Bootstrap = largeBootstrap
+	}
 	type number struct {
 		v         *int
 		def       int
@@ -177,7 +190,7 @@ func (opt *Options) searchDefaults() error {
 		what      string
 	}
 	for _, n := range []number{
-		{&opt.Bootstrap, defaultBootstrap, 19, 100000, "replicas"},
+		{&opt.Bootstrap, defaultBootstrap, 39, 100000, "replicas"},
 		{&opt.Classes, defaultClasses, 2, 40, "channel classes"},
 		{&opt.MaxSpots, defaultMaxSpots, 1, 1 << 20, "spots at most"},
 	} {
@@ -217,6 +230,14 @@ func (t Template) check(nc int, what string) (Template, error) {
 	if err != nil {
 		return t, err
 	}
+	thicker := make([]Template, len(t.Thicker))
+	for i, v := range t.Thicker {
+		v.Name, v.Thicker = t.Name, nil
+		if thicker[i], err = v.check(nc, what); err != nil {
+			return t, err
+		}
+	}
+	t.Thicker = thicker
 	if t.Line == nil {
 		t.Spectrum = spec
 		return t, nil

@@ -46,19 +46,24 @@ type bank struct {
 
 // maxTransform bounds the side of one transform; larger fields are cut into
 // tiles, so that the kernels take the same memory for any field.
-const maxTransform = 192
+const maxTransform = 320
 
-// cut parts an axis of n pixels into transforms for kernels of radius r.
+// cut parts an axis of n pixels into equal transforms for kernels of radius r.
 func cut(n, r int) (size int, from, length, offset []int) {
 	if n+r <= maxTransform {
 		return goodSize(n + r), []int{0}, []int{n}, []int{0}
 	}
-	size = goodSize(max(maxTransform, 4*r))
-	step := size - 2*r
-	for at := 0; at < n; at += step {
-		from, length, offset = append(from, at), append(length, min(step, n-at)), append(offset, r)
+	for parts := 2; ; parts++ {
+		step := (n + parts - 1) / parts
+		if step+2*r > maxTransform && step > 4*r {
+			continue
+		}
+		size = goodSize(step + 2*r)
+		for at := 0; at < n; at += step {
+			from, length, offset = append(from, at), append(length, min(step, n-at)), append(offset, r)
+		}
+		return size, from, length, offset
 	}
-	return size, from, length, offset
 }
 
 func newBank(w, h int, law law, widths []float64, trials []trial, workers int) *bank {

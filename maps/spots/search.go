@@ -37,12 +37,6 @@ type search struct {
 	inject func(rng *rand.Rand, class [][]float64, pr profile, f float64)
 }
 
-// found is one spot: components that belong together.
-type found struct {
-	parts []int // into model.parts
-	u     float64
-}
-
 // alarms marks the pixels within three widths of maxima above level.
 func (s *search) alarms(level float64) maps.Mask {
 	mask := maps.NewMask(s.w, s.h)
@@ -107,9 +101,9 @@ func newClassMaps(k, n int) [][]float64 {
 	return out
 }
 
-// detect finds spots strongest first, in rounds: the maxima of one round that
-// do not touch each other are fitted, put into the model and taken out of the
-// counts for the next.
+// detect finds components strongest first, in rounds: the maxima of one round
+// that do not touch each other are fitted, put into the model and taken out of
+// the counts for the next. A particle that is no Gaussian takes several.
 func (s *search) detect(ctx context.Context) error {
 	w := s.w
 	least := s.opt.MinWidthPx
@@ -125,29 +119,20 @@ func (s *search) detect(ctx context.Context) error {
 		var taken []component
 		before := len(s.m.parts)
 		for _, pk := range peaks {
-			if pk.u < level || len(s.spots) >= s.opt.MaxSpots {
+			if pk.u < level || len(s.m.parts) >= s.opt.MaxSpots {
 				break
 			}
 			tr := s.bank.trials[now.arg[pk.p]]
-			c := component{x: float64(pk.p % w), y: float64(pk.p / w), s: s.opt.Widths[tr.width], f: tr.f}
+			c := component{x: float64(pk.p % w), y: float64(pk.p / w), s: s.opt.Widths[tr.width], f: tr.f, u: pk.u}
 			if slices.ContainsFunc(taken, func(o component) bool {
 				return math.Hypot(o.x-c.x, o.y-c.y) < 3*(o.s+c.s)
 			}) {
 				continue
 			}
 			taken = append(taken, c)
-			c = s.m.fit(c, least, most)
-			if c.f <= 0 {
-				continue
+			if c = s.m.fit(c, least, most); c.f > 0 {
+				s.m.parts = append(s.m.parts, c)
 			}
-			if at := s.host(c); at >= 0 {
-				c.spot = at
-				s.spots[at].parts = append(s.spots[at].parts, len(s.m.parts))
-			} else {
-				c.spot = len(s.spots)
-				s.spots = append(s.spots, found{parts: []int{len(s.m.parts)}, u: pk.u})
-			}
-			s.m.parts = append(s.m.parts, c)
 		}
 		if len(s.m.parts) == before {
 			break
@@ -160,18 +145,24 @@ func (s *search) detect(ctx context.Context) error {
 		s.bank.scanParallel(now, res, s.opt.Workers)
 	}
 	s.last = now
+	if s.prune(least, most) {
+		s.polish(least, most)
+		s.residual(res)
+		s.bank.scanParallel(now, res, s.opt.Workers)
+	}
+	s.group()
 	return nil
 }
 
 // candidateLevel is the height down to which maxima are fitted: one false one
 // per field, or more when so many are true that the list will reach deeper.
 func (s *search) candidateLevel(peaks []peak) float64 {
-	p := make([]float64, 0, len(peaks)+len(s.spots))
+	p := make([]float64, 0, len(peaks)+len(s.m.parts))
 	for _, pk := range peaks {
 		p = append(p, s.null.peakP(pk.u))
 	}
-	for _, sp := range s.spots {
-		p = append(p, s.null.peakP(sp.u))
+	for _, c := range s.m.parts {
+		p = append(p, s.null.peakP(c.u))
 	}
 	n := 0
 	for _, ok := range poisson.Rejected(p, s.opt.Q) {
@@ -181,35 +172,6 @@ func (s *search) candidateLevel(peaks []peak) float64 {
 	}
 	return s.null.levelOf(math.Max(1, 1.5*s.opt.Q*float64(n)))
 }
-
-// host returns the spot that component c is a part of, −1 if it is one of its
-// own: there is no dip between the two below 80 % of the lower.
-func (s *search) host(c component) int {
-	for i, o := range s.m.parts {
-		d := math.Hypot(o.x-c.x, o.y-c.y)
-		if d > 3*o.s+1 {
-			continue
-		}
-		at := func(t float64) float64 {
-			x, y := c.x+t*(o.x-c.x), c.y+t*(o.y-c.y)
-			v := c.f * gauss(x-c.x, y-c.y, c.s)
-			for _, q := range s.m.parts {
-				v += q.f * gauss(x-q.x, y-q.y, q.s)
-			}
-			return v
-		}
-		low, ends := math.Inf(1), math.Min(at(0), at(1))
-		for k := range 21 {
-			low = math.Min(low, at(float64(k)/20))
-		}
-		if low > 0.8*ends {
-			return s.m.parts[i].spot
-		}
-	}
-	return -1
-}
-
-func gauss(dx, dy, s float64) float64 { return math.Exp(-(dx*dx + dy*dy) / (2 * s * s)) }
 
 // polish fits components that overlap others once more and sums up the model.
 func (s *search) polish(least, most float64) {

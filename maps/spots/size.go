@@ -13,85 +13,129 @@ type window struct {
 	own, other   []float64
 }
 
-// measure places and sizes spot i. m is a fork of the model; whole the strength
-// of all spots.
-func (s *search) measure(i int, m *model, whole []float64) (maps.Spot, window) {
-	least := s.opt.MinWidthPx
-	sp := maps.Spot{LogLikelihood: s.spots[i].u, Verdict: maps.CannotTell}
-	parts := s.spots[i].parts
-	main := s.m.parts[parts[0]]
-	for _, k := range parts { // the strongest part names place and width
-		if c := s.m.parts[k]; c.f*c.s*c.s > main.f*main.s*main.s {
-			main = c
-		}
-	}
-	// Fraction of target of this spot and of all others.
-	own := make([]float64, len(whole))
+// windowOf returns the window of spot i; whole is the strength of all spots.
+func (s *search) windowOf(i int, whole []float64) window {
 	xa, ya, xb, yb := s.w, s.h, -1, -1
-	variance := 0.0
-	var pr profile
-	for _, k := range parts {
+	for _, k := range s.spots[i].parts {
 		c := s.m.parts[k]
-		copy(m.frac, whole)
-		pr = newProfile(pr, c.x, c.y, c.s, s.w, s.h)
-		for y := range pr.h {
-			for x := range pr.w {
-				q := (pr.y0+y)*s.w + pr.x0 + x
-				v := c.f * pr.k[y*pr.w+x]
-				own[q] += v
-				m.frac[q] = math.Max(0, m.frac[q]-v)
-			}
-		}
-		sx, sy, excess, sigma := m.uncertainty(c, least)
-		sp.ExcessCounts += excess
-		variance += sigma * sigma
-		if c == main {
-			sp.SigmaXPx, sp.SigmaYPx = sx, sy
-		}
 		r := radiusPx(c.s) + 3
 		xa, ya = min(xa, int(c.x)-r), min(ya, int(c.y)-r)
 		xb, yb = max(xb, int(c.x)+r), max(yb, int(c.y)+r)
 	}
-	sp.ExcessSigma = math.Sqrt(variance)
-	sp.XPx, sp.YPx, sp.WidthPx = main.x, main.y, main.s
-	sp.XUm, sp.YUm = micrometres(main.x, main.y, s.pixel)
 	xa, ya, xb, yb = max(xa, 0), max(ya, 0), min(xb, s.w-1), min(yb, s.h-1)
 	w, h := xb-xa+1, yb-ya+1
 	win := window{xa, ya, w, h, make([]float64, w*h), make([]float64, w*h)}
-	top := 0.0
-	for y := range h {
-		for x := range w {
-			q := (ya+y)*s.w + xa + x
-			win.own[y*w+x] = own[q]
-			win.other[y*w+x] = math.Max(0, whole[q]-own[q])
-			top = math.Max(top, own[q])
-		}
-	}
-	for y := range h {
-		for x := range w {
-			if win.own[y*w+x] >= top/2 {
-				sp.AreaPx++
-				if fx, fy := xa+x, ya+y; fx == 0 || fy == 0 || fx == s.w-1 || fy == s.h-1 {
-					sp.Touches = true
-				}
+	var pr profile
+	for _, k := range s.spots[i].parts {
+		c := s.m.parts[k]
+		pr = newProfile(pr, c.x, c.y, c.s, s.w, s.h)
+		for y := range pr.h {
+			for x := range pr.w {
+				win.own[(pr.y0+y-ya)*w+pr.x0+x-xa] += c.f * pr.k[y*pr.w+x]
 			}
 		}
 	}
-	s.size(&sp, len(parts) == 1)
+	for q := range win.own {
+		win.other[q] = math.Max(0, whole[(ya+q/w)*s.w+xa+q%w]-win.own[q])
+	}
+	return win
+}
+
+// measure places and sizes spot i. m is a fork of the model, whose frac it
+// leaves at whole, the strength of all spots.
+func (s *search) measure(i int, m *model, whole []float64) (maps.Spot, window) {
+	least := s.opt.MinWidthPx
+	sp := maps.Spot{LogLikelihood: s.spots[i].u, Verdict: maps.CannotTell}
+	win := s.windowOf(i, whole)
+	parts := s.spots[i].parts
+	total, vx, vy, second := 0.0, 0.0, 0.0, 0.0
+	for _, k := range parts {
+		c := s.m.parts[k]
+		m.put(c, -1)
+		sx, sy, excess, sigma := m.uncertainty(c, least)
+		pr := newProfile(profile{}, c.x, c.y, c.s, s.w, s.h)
+		m.each(pr, func(p int, _ float64) { m.frac[p] = whole[p] })
+		total += excess
+		sp.XPx += excess * c.x
+		sp.YPx += excess * c.y
+		second += excess * (c.x*c.x + c.y*c.y + 2*c.s*c.s)
+		vx += excess * excess * sx * sx
+		vy += excess * excess * sy * sy
+		sp.ExcessSigma = sigma // stands if it is the only one
+	}
+	sp.ExcessCounts = total
+	sp.XPx, sp.YPx = sp.XPx/total, sp.YPx/total
+	sp.SigmaXPx, sp.SigmaYPx = math.Sqrt(vx)/total, math.Sqrt(vy)/total
+	sp.WidthPx = math.Sqrt(math.Max(least*least, (second/total-sp.XPx*sp.XPx-sp.YPx*sp.YPx)/2))
+	if len(parts) > 1 {
+		sp.ExcessSigma = m.shapeSigma(win)
+	}
+	sp.XUm, sp.YUm = micrometres(sp.XPx, sp.YPx, s.pixel)
+	s.size(&sp, win, len(parts) == 1)
 	return sp, win
+}
+
+// shapeSigma returns the standard uncertainty of the excess counts of a fixed
+// shape of which only the strength is free.
+func (m *model) shapeSigma(win window) float64 {
+	excess, info := 0.0, 0.0
+	for q, own := range win.own {
+		if own == 0 {
+			continue
+		}
+		p := (win.y0+q/win.w)*m.w + win.x0 + q%win.w
+		excess += m.weight[p] * own
+		phi := math.Min(m.most, own+win.other[q])
+		for g, r := range m.r {
+			if n := m.class[g][p]; n != 0 {
+				v := own * (r - 1) / (1 + phi*(r-1))
+				info += n * v * v
+			}
+		}
+	}
+	return excess / math.Sqrt(info)
 }
 
 // fwhm is the full width at half maximum of a Gaussian of unit standard
 // deviation, 2·sqrt(2 ln 2).
 const fwhm = 2.3548200450309493
 
-// size fills the area and the diameter: that of the circle at half height, with
-// the smallest width (blur) taken off in quadrature, which is right for
-// Gaussian-like profiles.
-func (s *search) size(sp *maps.Spot, single bool) {
+// Spots at least this many times as wide as the smallest width, and this many
+// standard uncertainties strong in one such profile, are measured by the outline
+// of the counts themselves instead of a fitted Gaussian (choices of this package).
+const (
+	outlineWidth  = 2.5
+	outlineSigmas = 12.0
+)
+
+// size fills area and diameter. The area is that above half of the largest
+// strength; the diameter is that of the circle of this area, with the smallest
+// width (blur) taken off in quadrature, which is right for Gaussian-like profiles
+// and negligible for wide ones.
+func (s *search) size(sp *maps.Spot, win window, single bool) {
 	least := s.opt.MinWidthPx
 	sp.AreaUm2, sp.DiameterUm = math.NaN(), math.NaN()
-	area := sp.AreaPx
+	strength, blur := win.own, least
+	if sp.WidthPx >= outlineWidth*least {
+		if outline, ok := s.outline(win); ok {
+			// Averaged with a profile of the smallest width: blurred once more.
+			strength, blur, single = outline, math.Sqrt2*least, false
+		}
+	}
+	top := 0.0
+	for _, v := range strength {
+		top = math.Max(top, v)
+	}
+	area := 0.0
+	for q, v := range strength {
+		if v < top/2 {
+			continue
+		}
+		area++
+		if x, y := win.x0+q%win.w, win.y0+q/win.w; x == 0 || y == 0 || x == s.w-1 || y == s.h-1 {
+			sp.Touches = true
+		}
+	}
 	if single { // the fitted profile knows fractions of pixels
 		area = math.Pi / 4 * fwhm * fwhm * sp.WidthPx * sp.WidthPx
 	}
@@ -101,11 +145,71 @@ func (s *search) size(sp *maps.Spot, single bool) {
 	if s.pixel.Known() {
 		px := s.pixel.AreaUm2()
 		sp.AreaUm2 = sp.AreaPx * px
-		blur := math.Pi / 4 * fwhm * fwhm * least * least
 		if !sp.Unresolved {
-			sp.DiameterUm = math.Sqrt(4 / math.Pi * math.Max(0, area-blur) * px)
+			sp.DiameterUm = math.Sqrt(4 / math.Pi * math.Max(0, area-math.Pi/4*fwhm*fwhm*blur*blur) * px)
 		}
 	}
+}
+
+// outline measures the strength of every pixel of a spot on the counts alone: the
+// unbiased linear estimate sum n_g·(r_g−1)/(I·T) of a pixel, I = sum s0·(r−1)²,
+// averaged with a profile of the smallest width; ok is false when the spot is too
+// faint for that. Pixels where the fitted strength is below 1 % of its top stay 0.
+func (s *search) outline(win window) (strength []float64, ok bool) {
+	top, at := 0.0, 0
+	for q, v := range win.own {
+		if v > top {
+			top, at = v, q
+		}
+	}
+	measure := func(q int) (f, sigma float64) {
+		return s.linearAt(float64(win.x0+q%win.w), float64(win.y0+q/win.w), s.opt.MinWidthPx)
+	}
+	if f, sigma := measure(at); !(f > outlineSigmas*sigma) {
+		return nil, false
+	}
+	strength = make([]float64, len(win.own))
+	for q, v := range win.own {
+		if v > 0.01*top {
+			f, _ := measure(q)
+			strength[q] = math.Max(0, f-win.other[q])
+		}
+	}
+	return strength, true
+}
+
+// linearAt returns the strength at a place by the linear estimate averaged over a
+// profile of the given width, and its standard uncertainty. The likelihood would
+// give counts at the rim of the profile the same weight as those in its middle
+// where the background is low.
+func (s *search) linearAt(x, y, width float64) (f, sigma float64) {
+	sum, variance, weight := 0.0, 0.0, 0.0
+	s.m.each(newProfile(profile{}, x, y, width, s.w, s.h), func(p int, k float64) {
+		v, vv := s.linear(p)
+		sum += k * v
+		variance += k * k * vv
+		weight += k * s.m.weight[p]
+	})
+	if weight == 0 {
+		return 0, math.Inf(1)
+	}
+	return sum / weight, math.Sqrt(variance) / weight
+}
+
+// linear returns the excess counts of a pixel by the linear estimate, and their
+// variance.
+func (s *search) linear(p int) (excess, variance float64) {
+	if s.m.pull != nil { // a count map: counts less background
+		n, scale := s.m.class[0][p], s.m.weight[p]/s.m.pull[p]
+		return (n - s.m.pull[p]) * scale, n * scale * scale
+	}
+	for g, r := range s.m.r {
+		w := (r - 1) / s.info
+		n := s.m.class[g][p]
+		excess += n * w
+		variance += n * w * w
+	}
+	return excess, variance
 }
 
 func (s *search) llrMap() maps.Map {

@@ -17,6 +17,11 @@ const ratioDrop = 6.634896601021214 / 2
 // forbid a name (choice of this package).
 const strayAlpha = 0.01
 
+// strayShare is the share of a spot's counts that unexplained counts must
+// exceed: soft lines of the templates are uncertain by as much (choice of this
+// package).
+const strayShare = 0.1
+
 // judge fills in what the spectrum of one spot says: line counts, evidence and
 // verdict.
 type judge struct {
@@ -71,6 +76,11 @@ func (j *judge) verdict(s *maps.Spot, e *evidence) {
 	for i, t := range all {
 		cands[i].t = t
 		cands[i].lnL, cands[i].ratio = e.compound(t, nil, opt.TemplateSigma)
+		for _, thick := range t.Thicker {
+			if lnL, ratio := e.compound(thick, nil, opt.TemplateSigma); lnL > cands[i].lnL {
+				cands[i] = candidate{thick, lnL, ratio}
+			}
+		}
 		if cands[i].lnL > cands[best].lnL {
 			best = i
 		}
@@ -161,7 +171,12 @@ func (j *judge) pair(e *evidence, cands []candidate, best int) (name string, sec
 			continue
 		}
 		v, _ := e.compound(cands[best].t, [][]float64{c.t.scaled1(c.ratio)}, j.opt.TemplateSigma)
-		if v > lnL {
+		if v <= lnL {
+			continue
+		}
+		// A small share only makes up for the templates' own uncertainty.
+		both := e.fit([][]float64{cands[best].t.scaled1(cands[best].ratio), c.t.scaled1(c.ratio)}, false, false)
+		if both.counts[1] >= strayShare*(both.counts[0]+both.counts[1]) {
 			second, lnL = i, v
 		}
 	}
@@ -256,6 +271,13 @@ func (j *judge) stray(e *evidence, spectra [][]float64) string {
 		}
 	}
 	with := e.fit(append([][]float64{line}, spectra...), false, false)
+	explained := 0.0
+	for _, n := range fit.counts {
+		explained += n
+	}
+	if with.counts[0] < strayShare*explained {
+		return "" // no more than the templates themselves may be off
+	}
 	windows := math.Max(1, float64(e.nc)/float64(j.win))
 	if poisson.HalfChi2P(2*math.Max(0, with.lnL-fit.lnL))*windows >= strayAlpha {
 		return ""

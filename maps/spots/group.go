@@ -1,0 +1,202 @@
+package spots
+
+import (
+	"cmp"
+	"math"
+	"slices"
+)
+
+// found is one spot: components that belong together.
+type found struct {
+	parts []int // into model.parts, strongest first
+	u     float64
+}
+
+func gauss(dx, dy, s float64) float64 { return math.Exp(-(dx*dx + dy*dy) / (2 * s * s)) }
+
+// Two components are spots of their own if the counts dip between them: the
+// strength where the model is lowest on the line between them is below dipShare of
+// that at the weaker one, by dipSigmas of its uncertainty, or there is no
+// significant bridge at all (choices of this package; a dip of 3 sigma is a loss
+// of 4.5 in log-likelihood).
+const (
+	dipShare     = 0.8
+	dipSigmas    = 3.0
+	bridgeSigmas = 2.0
+)
+
+// group joins components to spots: from the strongest down, each belongs to the
+// spot of the nearest stronger one that it is not apart from, or begins its own.
+func (s *search) group() {
+	parts := s.m.parts
+	order := make([]int, len(parts))
+	for i := range order {
+		order[i] = i
+	}
+	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(parts[b].f, parts[a].f) })
+	spot := make([]int, len(parts))
+	s.spots = nil
+	for n, i := range order {
+		host, nearest := -1, math.Inf(1)
+		for _, k := range order[:n] {
+			if d := math.Hypot(parts[k].x-parts[i].x, parts[k].y-parts[i].y); d < nearest && !s.apart(parts[k], parts[i]) {
+				host, nearest = k, d
+			}
+		}
+		if host < 0 {
+			spot[i] = len(s.spots)
+			s.spots = append(s.spots, found{})
+		} else {
+			spot[i] = spot[host]
+		}
+		sp := &s.spots[spot[i]]
+		sp.parts = append(sp.parts, i)
+		sp.u = math.Max(sp.u, parts[i].u)
+	}
+}
+
+// Components further apart than apartWidths times their widths together are
+// spots of their own without a look at the counts; so are those whose widths
+// differ by more than unlikeWidths unless the narrow one sits in the middle of the
+// wide one: a spot on a wide faint hump is not the hump.
+const (
+	apartWidths  = 3.0
+	unlikeWidths = 4.0
+)
+
+// apart reports whether two components are spots of their own.
+func (s *search) apart(a, b component) bool {
+	d := math.Hypot(a.x-b.x, a.y-b.y)
+	narrow, wide := math.Min(a.s, b.s), math.Max(a.s, b.s)
+	if d > apartWidths*(a.s+b.s) || wide > unlikeWidths*narrow && d > 3*narrow {
+		return true
+	}
+	// Where the model is lowest between the two.
+	const steps = 40
+	low, where := math.Inf(1), 0.0
+	ends := [2]float64{}
+	for k := range steps + 1 {
+		t := float64(k) / steps
+		x, y := a.x+t*(b.x-a.x), a.y+t*(b.y-a.y)
+		v := 0.0
+		for _, q := range s.m.parts {
+			v += q.f * gauss(x-q.x, y-q.y, q.s)
+		}
+		if k == 0 || k == steps {
+			ends[k/steps] = v
+		}
+		if v < low {
+			low, where = v, t
+		}
+	}
+	if low >= dipShare*math.Min(ends[0], ends[1]) {
+		return false
+	}
+	// What the counts say there, over a profile that keeps clear of the ends.
+	width := math.Max(math.Min(narrow, d/4), s.opt.MinWidthPx)
+	measure := func(x, y float64) (f, sigma float64) { return s.linearAt(x, y, width) }
+	fa, sa := measure(a.x, a.y)
+	fb, sb := measure(b.x, b.y)
+	if fb < fa {
+		fa, sa = fb, sb
+	}
+	fm, sm := measure(a.x+where*(b.x-a.x), a.y+where*(b.y-a.y))
+	return fm < dipShare*fa && (fa-fm > dipSigmas*math.Hypot(sa, sm) || fm < bridgeSigmas*sm)
+}
+
+// spareLoss is the loss of log-likelihood up to which a component counts as
+// spare: four parameters, at about 1.5 each (Akaike 1974 would ask for 1 each).
+const spareLoss = 6.0
+
+// prune takes out components that their neighbours can do without once they are
+// fitted anew: a wide profile between two spots that was found before them. It
+// reports whether there were any.
+func (s *search) prune(least, most float64) bool {
+	pruned := false
+	order := make([]int, len(s.m.parts))
+	for i := range order {
+		order[i] = i
+	}
+	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(s.m.parts[a].llr, s.m.parts[b].llr) })
+	gone := make([]bool, len(order))
+	for _, i := range order {
+		c := s.m.parts[i]
+		var near []int
+		r := radiusPx(c.s) + 1
+		xa, ya, xb, yb := int(c.x)-r, int(c.y)-r, int(c.x)+r, int(c.y)+r
+		for k, o := range s.m.parts {
+			if k == i || gone[k] || math.Hypot(o.x-c.x, o.y-c.y) > 2*(o.s+c.s) {
+				continue
+			}
+			near = append(near, k)
+			q := radiusPx(o.s) + int(2*o.s) + 2 // it may move
+			xa, ya = min(xa, int(o.x)-q), min(ya, int(o.y)-q)
+			xb, yb = max(xb, int(o.x)+q), max(yb, int(o.y)+q)
+		}
+		if len(near) < 2 {
+			continue // a neighbour alone cannot stand in for two spots
+		}
+		xa, ya, xb, yb = max(xa, 0), max(ya, 0), min(xb, s.w-1), min(yb, s.h-1)
+		before := s.m.logL(xa, ya, xb, yb)
+		frac := slices.Clone(s.m.frac)
+		parts := slices.Clone(s.m.parts)
+		s.m.put(c, -1)
+		for range 3 {
+			for _, k := range near {
+				o := s.m.parts[k]
+				s.m.put(o, -1)
+				if n := s.m.fit(o, least, most); n.f > 0 {
+					o = n
+				}
+				s.m.parts[k] = o
+				s.m.put(o, 1)
+			}
+		}
+		if s.m.logL(xa, ya, xb, yb) < before-spareLoss {
+			copy(s.m.frac, frac)
+			copy(s.m.parts, parts)
+			continue
+		}
+		gone[i], pruned = true, true
+		// The height it was found at passes to the nearest that remains.
+		next := near[0]
+		for _, k := range near {
+			if p, q := s.m.parts[k], s.m.parts[next]; math.Hypot(p.x-c.x, p.y-c.y) < math.Hypot(q.x-c.x, q.y-c.y) {
+				next = k
+			}
+		}
+		s.m.parts[next].u = math.Max(s.m.parts[next].u, c.u)
+	}
+	kept := s.m.parts[:0]
+	for i, c := range s.m.parts {
+		if !gone[i] {
+			kept = append(kept, c)
+		}
+	}
+	s.m.parts = kept
+	return pruned
+}
+
+// logL returns the log-likelihood of the pixels xa … xb, ya … yb against no spot
+// at all.
+func (m *model) logL(xa, ya, xb, yb int) float64 {
+	t := 0.0
+	for y := ya; y <= yb; y++ {
+		for x := xa; x <= xb; x++ {
+			p := y*m.w + x
+			f := m.at(p)
+			if f == 0 {
+				continue
+			}
+			for g, r := range m.r {
+				if n := m.class[g][p]; n != 0 {
+					t += n * math.Log1p(f*(r-1))
+				}
+			}
+			if m.pull != nil {
+				t -= m.pull[p] * f
+			}
+		}
+	}
+	return t
+}
