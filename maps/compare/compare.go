@@ -122,9 +122,15 @@ func Fields(treated, blank []Observation, opt Options) (*Result, error) {
 		remark("%d coupons appear on both sides; if they were measured before and after treatment, say so (paired)", shared)
 	}
 	r.disperse(byField, byCoupon)
-	r.density(units)
-	r.AreaFraction = compareValues(units, func(u unit) float64 { return u.covered }, false, opt, "no area of spots was given")
-	r.Signal = compareValues(units, func(u unit) float64 { return u.excess }, true, opt, "no excess counts were given")
+	if err := r.density(units); err != nil {
+		return nil, err
+	}
+	if r.AreaFraction, err = compareValues(units, func(u unit) float64 { return u.covered }, false, opt, "no area of spots was given"); err != nil {
+		return nil, err
+	}
+	if r.Signal, err = compareValues(units, func(u unit) float64 { return u.excess }, true, opt, "no excess counts were given"); err != nil {
+		return nil, err
+	}
 	r.limit(treated)
 	if n := len(units[0]) + len(units[1]); r.Unit != "pair" && choose(n, len(units[0])) < 1/opt.Alpha {
 		remark("%d + %d replicates allow no permutation p-value below %.2g", len(units[0]), len(units[1]), 1/choose(n, len(units[0])))
@@ -197,7 +203,7 @@ func dispersion(sides [2][]unit) (p, ratio float64) {
 	return distuv.ChiSquared{K: float64(dof)}.Survival(chi2), chi2 / float64(dof)
 }
 
-func (r *Result) density(units [2][]unit) {
+func (r *Result) density(units [2][]unit) error {
 	opt := r.Options
 	d := &r.Density
 	n, a := r.Spots, r.AreaMm2
@@ -207,10 +213,11 @@ func (r *Result) density(units [2][]unit) {
 	var perm permuted
 	enough := len(units[0]) >= 2 && len(units[1]) >= 2
 	if enough {
+		var err error
 		if r.Unit == "pair" {
 			perm = flip(units[0], units[1], spots, opt)
-		} else {
-			perm = permute(units[0], units[1], spots, opt)
+		} else if perm, err = permute(units[0], units[1], spots, opt); err != nil {
+			return err
 		}
 		d.Permutation = perm.greater
 	}
@@ -225,6 +232,7 @@ func (r *Result) density(units [2][]unit) {
 		x, y := sampleOf(units[0], spots), sampleOf(units[1], spots)
 		d.Ratio = x.mean / y.mean
 		d.Low, d.High, _ = fieller(x, y, opt.Level)
+		d.Low = math.Max(0, d.Low)
 		r.Remarks = append(r.Remarks, "the intervals of the two densities are those of independent spots and too short for clustered ones")
 	} else {
 		d.PValue, d.PTwoSided = poisson.ETest(n[0], a[0], n[1], a[1], 0)
@@ -243,6 +251,7 @@ func (r *Result) density(units [2][]unit) {
 		d.Reason = "the blank density is not above zero within its scatter: the ratio has no upper end"
 	}
 	d.Ratio, d.Low, d.High = finite(d.Ratio), finite(d.Low), finite(d.High)
+	return nil
 }
 
 // finite returns NaN for infinite values.
@@ -255,7 +264,7 @@ func finite(v float64) float64 {
 
 // compareValues compares densities of a quantity that is no count, by
 // permutation of the replicates.
-func compareValues(units [2][]unit, value func(unit) float64, counting bool, opt Options, missing string) Comparison {
+func compareValues(units [2][]unit, value func(unit) float64, counting bool, opt Options, missing string) (Comparison, error) {
 	nan := math.NaN()
 	c := Comparison{Treated: nan, Blank: nan, TreatedLow: nan, TreatedHigh: nan, BlankLow: nan, BlankHigh: nan, Ratio: nan, Low: nan, High: nan,
 		Difference: nan, DifferenceLow: nan, DifferenceHigh: nan, PValue: nan, PTwoSided: nan}
@@ -263,7 +272,7 @@ func compareValues(units [2][]unit, value func(unit) float64, counting bool, opt
 		for _, u := range us {
 			if math.IsNaN(value(u)) {
 				c.Reason = missing
-				return c
+				return c, nil
 			}
 		}
 	}
@@ -280,14 +289,17 @@ func compareValues(units [2][]unit, value func(unit) float64, counting bool, opt
 		} else {
 			c.Reason = "one replicate on a side: its scatter is not known"
 		}
-		return c
+		return c, nil
 	}
 	var perm permuted
 	if paired {
 		perm = flip(units[0], units[1], value, opt)
 		c.Method = "sign flips of pairs"
 	} else {
-		perm = permute(units[0], units[1], value, opt)
+		var err error
+		if perm, err = permute(units[0], units[1], value, opt); err != nil {
+			return c, err
+		}
 		c.Method = "permutation of replicates"
 	}
 	if !perm.exact {
@@ -307,7 +319,7 @@ func compareValues(units [2][]unit, value func(unit) float64, counting bool, opt
 			c.Reason = "the blank value is not above zero within its scatter: the ratio has no upper end"
 		}
 	}
-	return c
+	return c, nil
 }
 
 // measured compares two values by their counting uncertainty alone.

@@ -7,10 +7,9 @@
 // pixels are never replicates.
 //
 // Counts of spots are compared as Poisson counts only as long as the spread
-// between replicates does not contradict it; else by exact permutation of the
-// replicates, with a negative-binomial interval of the ratio. Covered area and
-// signal are compared by permutation, with the interval of a ratio of means
-// (Fieller 1954).
+// between replicates does not contradict it; else, and for covered area and
+// signal, by exact permutation of the replicates, with the interval of a ratio of
+// means (Fieller 1954).
 //
 // Numbers that are infinite or undefined are NaN and have a reason beside them.
 package compare
