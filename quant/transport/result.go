@@ -1,6 +1,8 @@
 package transport
 
 import (
+	"math"
+
 	"example.org/fleck/quant"
 	"example.org/fleck/spectra/xray"
 )
@@ -93,4 +95,93 @@ func (r *Result) RadiusHolding(peak int, share float64) float64 {
 		part += v
 	}
 	return float64(len(r.Radial[peak].Values)) * r.RadiusStepM
+}
+
+// result turns sums into means and standard errors.
+func (s *simulation) result(t *tally) *Result {
+	n := float64(t.trajectories)
+	standardError := func(sum, sum2 float64) float64 {
+		if n < 2 {
+			return math.NaN()
+		}
+		return math.Sqrt(math.Max(0, sum2/n-sum/n*sum/n) / (n - 1))
+	}
+	r := &Result{
+		Config: s.Config, Trajectories: t.trajectories,
+		Backscattered: t.back[0] / n, BackscatteredErr: standardError(t.back[0], t.back[1]),
+		Transmitted: t.through[0] / n, TransmittedErr: standardError(t.through[0], t.through[1]),
+	}
+	r.Config.Progress = nil
+	under := vacuum
+	if s.Coating != nil && s.Order != Over {
+		under = 0
+	}
+	for k, p := range s.Peaks {
+		x := Intensity{Peak: p, Overvoltage: overvoltage(p, s.Geometry.BeamEnergy)}
+		var made, sent, own float64
+		sentOf := make([]float64, len(s.groups[k]))
+		ownOf := make([]float64, len(s.groups[k]))
+		for i, b := range s.specimen.bodies {
+			j := 0 // groups of a peak stand in their order
+			for g := range b.groups {
+				if b.groups[g].peak != k {
+					continue
+				}
+				v := t.sent[b.first+g]
+				made += t.made[b.first+g]
+				sent += v
+				sentOf[j] += v
+				if i == s.specimen.particle {
+					own += v
+					ownOf[j] += v
+				}
+				if i == s.specimen.coat || i == under {
+					x.FromCoating += v / n
+				}
+				j++
+			}
+		}
+		x.Generated, x.GeneratedErr = made/n, standardError(made, t.peaks[k].made2)
+		x.Emitted, x.EmittedErr = sent/n, standardError(sent, t.peaks[k].sent2)
+		x.FromParticle, x.FromParticleErr = own/n, standardError(own, t.peaks[k].own2)
+		for j, g := range s.groups[k] {
+			for _, l := range g.lines {
+				f := l.Weight / g.weight / n
+				x.Lines = append(x.Lines, LineIntensity{l.Line, f * sentOf[j], f * ownOf[j]})
+			}
+		}
+		r.Intensities = append(r.Intensities, x)
+	}
+	if s.profiles {
+		s.addProfiles(r, t)
+	}
+	return r
+}
+
+// overvoltage returns the beam energy over the lowest edge behind a peak.
+func overvoltage(p quant.Peak, beam xray.Energy) float64 {
+	if p.Single() {
+		if e, ok := p.Element.Edge(p.Initial); ok {
+			return float64(beam / e)
+		}
+	}
+	return float64(beam / lowestEdge(p))
+}
+
+func (s *simulation) addProfiles(r *Result, t *tally) {
+	n := float64(t.trajectories)
+	r.DepthStep = s.DepthMax / float64(s.bins)
+	r.RadiusStepM = s.RadiusMaxM / float64(s.bins)
+	scaled := func(v []float64, k int, f float64) []float64 {
+		out := make([]float64, s.bins)
+		for i := range out {
+			out[i] = v[k*s.bins+i] * f
+		}
+		return out
+	}
+	for k, p := range s.Peaks {
+		f := 1 / (n * r.DepthStep)
+		r.Depth = append(r.Depth, Profile{Peak: p, Values: scaled(t.depth, k, f), Sent: scaled(t.sentDepth, k, f)})
+		r.Radial = append(r.Radial, Profile{Peak: p, Values: scaled(t.radial, k, 1/n)})
+	}
 }
