@@ -193,7 +193,7 @@ func againstComputed(q *Result, r *fit.Result, index []int, cond spectra.Conditi
 		return k, fmt.Errorf("analysis: none of the %d measured elements has counts", n)
 	}
 	if d := doseOf(opt.Dose, cond, false); d > 0 && opt.Fit.Detector.SolidAngleSr > 0 {
-		perElectron := float64(d) / elementaryCharge * opt.Fit.Detector.SolidAngleSr / (4 * math.Pi)
+		perElectron := float64(d) / elementaryCharge * opt.Fit.Detector.SolidAngleSr / fourPi
 		q.remark(fmt.Sprintf("sum of the absolute k-ratios from the dose and the solid angle: %.3g", sum/perElectron))
 	}
 	// So small that no mass fraction exceeds 1 before the scale is found.

@@ -15,6 +15,8 @@ import (
 // elementaryCharge in nA·s, SI 2019.
 const elementaryCharge = 1.602176634e-10
 
+const fourPi = 4 * math.Pi
+
 // emitted sums the emission of a peak.
 func emitted(em []matrix.Emission, p quant.Peak) float64 {
 	n := 0.0
