@@ -123,6 +123,14 @@ func fitRange(s *spectra.Spectrum, opt fit.Options, elements []xray.Element) (lo
 	return low, high
 }
 
+// landing makes NaN of an energy that was not fitted.
+func landing(kev float64) float64 {
+	if kev == 0 {
+		return math.NaN()
+	}
+	return kev
+}
+
 func (e *env) answerFit(r *fit.Result) {
 	rows := []object{}
 	for _, f := range r.Families {
@@ -142,6 +150,17 @@ func (e *env) answerFit(r *fit.Result) {
 	}
 	a := &e.answer
 	a.set("families", rows)
+	groups := []object{}
+	for _, g := range r.Groups() {
+		o := object{{"families", familyNames(g.Families)}}
+		o.number("net_counts", g.NetCounts, "")
+		o.number("sigma", g.Sigma, "")
+		o.number("variance_inflation", g.Inflation, "")
+		groups = append(groups, o)
+	}
+	a.set("groups", groups)
+	a.number("landing_energy_kev", landing(r.LandingEnergy.KeV()), "the end of the continuum was not fitted")
+	a.number("landing_sigma_kev", landing(r.LandingSigma.KeV()), "the end of the continuum was not fitted")
 	cal := object{}
 	cal.number("offset_ev", r.Calibration.OffsetEV, "")
 	cal.number("gain_ev", r.Calibration.GainEV, "")
@@ -168,8 +187,14 @@ func (e *env) printFit(path string, r *fit.Result) {
 		}
 		e.printf("%-6s %12.0f %8.0f%s\n", f.Family, f.NetCounts, f.Sigma, note)
 	}
+	for _, g := range r.Groups() {
+		e.printf("%s cannot be told apart at this resolution: together %.0f ± %.0f\n", g, g.NetCounts, g.Sigma)
+	}
 	e.printf("energy scale  offset %.2f eV, gain %.4f eV per channel; FWHM at Mn K %.1f eV\n", r.Calibration.OffsetEV, r.Calibration.GainEV, r.FWHMManganese())
 	e.printf("deviance      %.0f for %d degrees of freedom (%.0f expected of a correct model)\n", r.Deviance, r.DegreesOfFreedom, r.ExpectedDeviance)
+	if r.LandingEnergy > 0 {
+		e.printf("beam energy   %.3f ± %.3f keV from the end of the continuum\n", r.LandingEnergy.KeV(), r.LandingSigma.KeV())
+	}
 	if r.PileUpCounts > 0 || r.SiliconCounts > 0 {
 		e.printf("artefacts     sum peaks %.0f counts, silicon of the detector %.0f counts\n", r.PileUpCounts, r.SiliconCounts)
 	}
