@@ -209,3 +209,29 @@ func relativeOf(relative map[quant.Peak]float64, p quant.Peak, beam xray.Energy)
 	a, b := same[k-1], same[k]
 	return math.Exp(a.v + (b.v-a.v)*(x-a.e)/(b.e-a.e))
 }
+
+// StandardsFor returns the standard of each peak among materials: the one that
+// holds most of its element. Peaks that none holds get none, which means the
+// pure element. It is an error if a material serves no peak.
+func StandardsFor(peaks []quant.Peak, materials []xray.Material) ([]quant.Standard, error) {
+	var out []quant.Standard
+	used := make([]bool, len(materials))
+	for _, p := range peaks {
+		best, most := -1, 0.0
+		for i, m := range materials {
+			if f := m.Fraction(p.Element); f > most {
+				best, most = i, f
+			}
+		}
+		if best >= 0 {
+			used[best] = true
+			out = append(out, quant.Standard{Peak: p, Material: materials[best]})
+		}
+	}
+	for i, m := range materials {
+		if !used[i] {
+			return nil, fmt.Errorf("analysis: standard %s serves none of the %d peaks", m.Name, len(peaks))
+		}
+	}
+	return out, nil
+}
