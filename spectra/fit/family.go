@@ -102,8 +102,9 @@ type groupedLine struct {
 // separate. Its weight within the family may be refined on a strong spectrum.
 type lineGroup struct {
 	lines  []groupedLine
-	weight float64 // sum of the lines' weights
-	prior  float64 // standard uncertainty of ln(weight)
+	weight float64    // sum of the lines' weights
+	prior  float64    // standard uncertainty of ln(weight)
+	ref    *Reference // measured peak in place of the lines; nil = modelled
 }
 
 // familyLines are the lines of a family as the detector sees them.
@@ -177,6 +178,19 @@ func linesOf(f Family, beam xray.Energy, det spectra.Detector, spec Specimen) (f
 	return out, nil
 }
 
+// measured replaces the groups of a family by its reference.
+func (fl familyLines) measured(ref *Reference) familyLines {
+	all := lineGroup{weight: 1, ref: ref}
+	for _, g := range fl.groups {
+		for _, l := range g.lines {
+			l.escape, l.silicon = 0, 0 // as far as they lie in the reference
+			all.lines = append(all.lines, l)
+		}
+	}
+	fl.groups = []lineGroup{all}
+	return fl
+}
+
 // radiativeAuger returns the satellites that a K vacancy of Na to Cl emits when
 // a second L electron leaves with the photon: three lines at E_K − E_L − E_L',
 // the second level taken from the next element (Z+1 approximation).
@@ -206,6 +220,10 @@ func radiativeAuger(z xray.Element) []groupedLine {
 // add adds the peaks of group g, with the given area in the full-energy peaks,
 // and their escape peaks and dead-layer fluorescence.
 func (g lineGroup) add(dst []float64, cal spectra.Calibration, det spectra.Detector, area float64) {
+	if g.ref != nil {
+		g.ref.add(dst, cal, area)
+		return
+	}
 	si := 0.0
 	for _, l := range g.lines {
 		a := area * l.weight / g.weight

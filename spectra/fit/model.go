@@ -28,6 +28,8 @@ type Options struct {
 	Families []Family // families to fit; required
 	Detector spectra.Detector
 	Specimen Specimen
+	// References are measured peaks that take the place of modelled families.
+	References []*Reference
 	// LowEV and HighEV bound the fitted range. Default: that of the function
 	// LowEV to 5 % above the beam energy, within the spectrum.
 	LowEV, HighEV float64
@@ -175,6 +177,11 @@ func newDesign(s *spectra.Spectrum, o Options) (*design, error) {
 		fl, err := linesOf(f, s.BeamEnergy, o.Detector, o.Specimen)
 		if err != nil {
 			return nil, err
+		}
+		for _, ref := range o.References {
+			if ref != nil && ref.Family == f {
+				fl = fl.measured(ref)
+			}
 		}
 		d.families = append(d.families, fl)
 	}
