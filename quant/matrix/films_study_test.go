@@ -3,24 +3,142 @@
 package matrix
 
 import (
+	"fmt"
 	"maps"
+	"math"
 	"slices"
 	"testing"
 
 	"example.org/fleck/quant"
+	"example.org/fleck/spectra/xray"
 )
 
-// TestStudyFilms prints mean and spread of k_calculated/k_measured over the data
-// of Bastin & Heijligers 2000, with and without fluorescence:
+// TestStudyFilms prints mean, spread and robust spread (1.48 times the median
+// absolute deviation) of k_calculated/k_measured over the data of Bastin &
+// Heijligers 2000, step by step of the physics: by line family, substrate and
+// thickness, and which substrate values lie outside 0.8 to 1.2. Nothing is
+// fitted to them. XPP and ZAF have no layers.
 //
 //	go test -tags study -run StudyFilms -v ./quant/matrix
+//
+// Wanted: film 1.00 ± 0.01 and rms 4.2 %, substrate inside 0.8 to 1.2 1.00 ± 0.01
+// and 3.6 %. What is measured stands in the output; the limits of
+// TestMeasuredFilms keep it from getting worse.
 func TestStudyFilms(t *testing.T) {
 	for _, f := range []Fluorescence{NoFluorescence, Characteristic} {
-		by := bastinSpreads(t, Options{Fluorescence: f})
+		by := map[string][]float64{}
+		var outside []string
+		add := func(name string, q float64) { by[name] = append(by[name], q) }
+		for _, r := range bastin(t) {
+			q := predictFilm(t, r, Options{Fluorescence: f}) / r.k
+			thickness := fmt.Sprintf("%5.2f µg/cm²", r.thickness*1e6)
+			switch {
+			case r.peak.Element == aluminium:
+				add("1 film", q)
+				if r.k >= 0.05 {
+					add("1 film, k of 0.05 and above", q)
+				}
+				add("2 film on "+r.substrate.Symbol(), q)
+				add("3 film of "+thickness, q)
+			case q > 0.8 && q < 1.2:
+				add("4 substrate", q)
+				add("5 substrate "+r.peak.Family.String(), q)
+				add("6 substrate "+r.peak.String(), q)
+				add("7 substrate under "+thickness, q)
+			default:
+				outside = append(outside, fmt.Sprintf("%s under %s at %g keV: measured %.5f, ratio %.3f", r.peak, thickness, r.beam, r.k, q))
+			}
+		}
 		t.Logf("PAP, fluorescence: %s", f)
 		for _, name := range slices.Sorted(maps.Keys(by)) {
-			s := by[name]
-			t.Logf("  %-26s %4d  mean %.4f  rms %.2f %%", name, s.n, s.mean(), 100*s.rms())
+			set := by[name]
+			s := spread{}
+			for _, q := range set {
+				s.add(q)
+			}
+			t.Logf("  %-34s %4d  mean %.4f  rms %5.2f %%  median %.4f  robust %5.2f %%", name[2:], s.n, s.mean(), 100*s.rms(), middle(set), 100*robust(set))
+		}
+		t.Logf("  outside 0.8 to 1.2: %d", len(outside))
+		for _, o := range outside {
+			t.Log("    " + o)
+		}
+	}
+}
+
+// middle returns the median.
+func middle(x []float64) float64 {
+	x = slices.Sorted(slices.Values(x))
+	return (x[(len(x)-1)/2] + x[len(x)/2]) / 2
+}
+
+// robust returns 1.48 times the median absolute deviation, relative to the median.
+func robust(x []float64) float64 {
+	m := middle(x)
+	var d []float64
+	for _, v := range x {
+		d = append(d, math.Abs(v-m))
+	}
+	return 1.48 * middle(d) / m
+}
+
+// TestStudyBinaries compares PAP, XPP and ZAF on 36 binaries of 1, 10, 50 and
+// 90 mass %, 15 and 25 keV, take-off 40 deg: no measured set of bulk k-ratios
+// was at hand, so that only the disagreement of models can be stated.
+func TestStudyBinaries(t *testing.T) {
+	pairs := [][2]string{
+		{"Al K", "Mg"}, {"Mg K", "Al"}, {"Al K", "Si"}, {"Si K", "Al"}, {"Al K", "Ni"}, {"Ni K", "Al"}, {"Al K", "Cu"}, {"Cu K", "Al"},
+		{"Si K", "Fe"}, {"Fe K", "Si"}, {"Ti K", "Al"}, {"Al K", "Ti"}, {"Ti K", "Ni"}, {"Ni K", "Ti"}, {"Cr K", "Fe"}, {"Fe K", "Cr"},
+		{"Fe K", "Ni"}, {"Ni K", "Fe"}, {"Cu K", "Zn"}, {"Zn K", "Cu"}, {"Fe K", "Au"}, {"Au M", "Fe"}, {"Cu K", "Au"}, {"Au M", "Cu"},
+		{"Ag L", "Au"}, {"Au M", "Ag"}, {"Mo L", "W"}, {"W M", "Mo"}, {"Nb L", "Ti"}, {"Ti K", "Nb"}, {"Pb M", "Si"}, {"Si K", "Pb"},
+		{"Ca K", "Ba"}, {"Ba L", "Ca"}, {"Sn L", "Cu"}, {"Cu K", "Sn"},
+	}
+	kinds := []Options{{Model: ModelXPP}, {Model: ModelZAF}, {Fluorescence: CharacteristicReed}, {Fluorescence: WithContinuum}}
+	names := []string{"XPP", "ZAF", "PAP with Reed's fluorescence", "PAP with continuum fluorescence"}
+	all := make([][]float64, len(kinds))
+	for _, pair := range pairs {
+		peak, err := quant.ParsePeak(pair[0])
+		if err != nil {
+			t.Fatal(err)
+		}
+		other, err := xray.ParseElement(pair[1])
+		if err != nil {
+			t.Fatal(err)
+		}
+		line := fmt.Sprintf("%-5s in %-2s", pair[0], pair[1])
+		worst := make([]float64, len(kinds))
+		for _, beam := range []float64{15, 25} {
+			for _, c := range []float64{0.01, 0.1, 0.5, 0.9} {
+				m := xray.Material{Name: "binary", Components: []xray.Component{{Element: peak.Element, MassFraction: c}, {Element: other, MassFraction: 1 - c}}}
+				k := func(opt Options) float64 {
+					p, err := KRatios(m, []quant.Peak{peak}, geometry(beam, 40), opt)
+					if err != nil {
+						t.Fatal(err)
+					}
+					return p[0].KRatio
+				}
+				base := k(Options{})
+				for i, opt := range kinds {
+					q := k(opt) / base
+					all[i] = append(all[i], q)
+					if math.Abs(q-1) > math.Abs(worst[i]) {
+						worst[i] = q - 1
+					}
+				}
+			}
+		}
+		for i, n := range names {
+			line += fmt.Sprintf("  %s %+.1f %%", n, 100*worst[i])
+		}
+		t.Log(line + " at worst")
+	}
+	for i, n := range names {
+		s := spread{}
+		for _, q := range all[i] {
+			s.add(q)
+		}
+		t.Logf("%s over PAP: %d values, mean %.4f, rms %.2f %%, robust %.2f %%", n, s.n, s.mean(), 100*s.rms(), 100*robust(all[i]))
+		if math.Abs(s.mean()-1) > 0.03 {
+			t.Errorf("%s differs from PAP by %.1f %% on the mean, limit 3", n, 100*(s.mean()-1))
 		}
 	}
 }
