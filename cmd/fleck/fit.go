@@ -28,7 +28,7 @@ Example:
 			valueFlag("", "elements", "elements or families, `SYMBOLS` with commas, such as Al,Si or \"Al,Ti K\""),
 			valueFlag("", "low", "first energy used, in `EV` (default: 200)"),
 			valueFlag("", "high", "last energy used, in `EV` (default: 5 % above the beam energy)"),
-			listFlag("", "reference", "use the measured peak of a family in place of the modelled one, `FAMILY=FILE`, such as \"Fe K=iron.msa\", a spectrum of that element with the same instrument"),
+			listFlag("", "reference", "use the measured peak of a family in place of the modelled one, `FAMILY=FILE`, such as \"Fe K=iron.msa\", a spectrum with that family strong, from the same instrument"),
 			&cli.BoolFlag{DisableDefaultText: true, Name: "fix-calibration", Usage: "keep energy scale and resolution as they are"},
 			valueFlag("", "figure", "draw spectrum, model and residuals into `FILE` (png or svg)"),
 			&cli.BoolFlag{DisableDefaultText: true, Name: "linear", Usage: "linear counts in the figure, whatever their range"},
@@ -63,7 +63,7 @@ func (e *env) fit(ctx context.Context, c *cli.Context, path string) error {
 	if err := e.checkFigure(c); err != nil {
 		return err
 	}
-	if opt.References, err = e.readReferences(ctx, c, opt); err != nil {
+	if opt.References, err = e.readReferences(ctx, c, opt, list.all()); err != nil {
 		return err
 	}
 	if refs := c.StringSlice("reference"); len(refs) > 0 {

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"slices"
 	"strings"
 
 	"example.org/fleck/spectra/fit"
@@ -10,8 +11,9 @@ import (
 )
 
 // readReferences reads --reference FAMILY=FILE: measured peaks that take the
-// place of modelled families.
-func (e *env) readReferences(ctx context.Context, c *cli.Context, opt fit.Options) ([]*fit.Reference, error) {
+// place of modelled families. The reference spectrum is fitted with all elements
+// of the list, so that what else it holds is taken off.
+func (e *env) readReferences(ctx context.Context, c *cli.Context, opt fit.Options, elements []xray.Element) ([]*fit.Reference, error) {
 	var out []*fit.Reference
 	for _, arg := range c.StringSlice("reference") {
 		name, file, ok := strings.Cut(arg, "=")
@@ -30,8 +32,12 @@ func (e *env) readReferences(ctx context.Context, c *cli.Context, opt fit.Option
 			return nil, err
 		}
 		o := fit.Options{Detector: opt.Detector}
-		low := fit.LowEV([]xray.Element{f.Element}, m.s.BeamEnergy)
-		o.Families = fit.FamiliesOf([]xray.Element{f.Element}, m.s.BeamEnergy, low, float64(m.s.Energy(float64(len(m.s.Counts)-1))))
+		all := elements
+		if !slices.Contains(all, f.Element) {
+			all = append(slices.Clone(all), f.Element)
+		}
+		low := fit.LowEV(all, m.s.BeamEnergy)
+		o.Families = fit.FamiliesOf(all, m.s.BeamEnergy, low, float64(m.s.Energy(float64(len(m.s.Counts)-1))))
 		ref, err := fit.NewReference(&m.s, f, o)
 		if err != nil {
 			return nil, inFile(file, err)
