@@ -52,6 +52,7 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 func commands(e *env) []*cli.Command {
 	list := []*cli.Command{
 		inspectCommand(e), linesCommand(e), identifyCommand(e), fitCommand(e),
+		predictCommand(e), quantifyCommand(e),
 		mapCommand(e), spotsCommand(e), compareCommand(e),
 		simulateCommand(e), studyCommand(e), demoCommand(e), convertCommand(e),
 		completionCommand(e), helpCommand(e),
