@@ -10,15 +10,18 @@ import (
 	"encoding/json"
 	"fmt"
 	"image/png"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"strings"
 )
 
-// wanted lists patterns of which at least one file must exist.
+// wanted lists patterns of which at least one file must exist, relative to the
+// folder; "*/" is the folder of a field.
 var wanted = []string{
-	"result.json", "truth.json", "fleck.json", "comparison.png", "*.html",
-	"*-spots.csv", "*.tif", "*.npy", "*.msa", "maps.png", "*-spots-figure.png",
+	"index.html", "result.json", "truth.json", "fleck.json", "spots.csv", "spots.json",
+	"comparison.json", "comparison.png", "sum_spectrum.msa", "sum_spectrum.png", "maps_*.png",
+	"*/spots.png", "*/*.npy", "*/*.tif",
 }
 
 func main() {
@@ -30,23 +33,23 @@ func main() {
 			say("no file %s", p)
 		}
 	}
-	entries, err := os.ReadDir(dir)
-	if err != nil {
-		say("%v", err)
-	}
 	n := 0
-	for _, e := range entries {
-		if e.IsDir() {
-			continue
+	err := filepath.WalkDir(dir, func(name string, e fs.DirEntry, err error) error {
+		if err != nil || e.IsDir() {
+			return err
 		}
 		n++
-		b, err := os.ReadFile(filepath.Join(dir, e.Name()))
+		b, err := os.ReadFile(name)
 		if err == nil {
-			err = check(e.Name(), b)
+			err = check(name, b)
 		}
 		if err != nil {
-			say("%s: %v", e.Name(), err)
+			say("%s: %v", name, err)
 		}
+		return nil
+	})
+	if err != nil {
+		say("%v", err)
 	}
 	fmt.Printf("%d files looked at, %d complaints\n", n, bad)
 	if bad > 0 {
