@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	"example.org/fleck/maps"
+	"gonum.org/v1/gonum/stat/distuv"
 )
 
 // fieldsOf returns one observation per number of spots, 1 mm² each; perCoupon
@@ -130,6 +131,61 @@ func TestLevelWithClusters(t *testing.T) {
 	// misses the clusters the E-test is too liberal. 0.05 plus 5 s.e. (0.011).
 	if rate := float64(wrong) / studies; rate > .05+5*.011 {
 		t.Errorf("treated called higher in %.3f of the studies without a difference, want about 0.05", rate)
+	}
+}
+
+// Paired: five coupons, all higher after treatment: 1 of 2^5 sign patterns is as
+// extreme one-sided.
+func TestPaired(t *testing.T) {
+	tr, bl := fieldsOf(maps.Treated, 1, 9, 4, 30, 7, 12), fieldsOf(maps.Untreated, 1, 2, 1, 20, 3, 4)
+	for i := range tr {
+		tr[i].Field.Coupon = fmt.Sprint(i)
+		bl[len(bl)-1-i].Field.Coupon = fmt.Sprint(len(bl) - 1 - i)
+	}
+	r := mustCompare(t, tr, bl, Options{Paired: true})
+	if r.Unit != "pair" || math.Abs(r.Density.Permutation-1./32) > 1e-12 || math.Abs(r.Signal.PValue-1./32) > 1e-12 {
+		t.Errorf("unit %q, density p %g, signal p %g; want pair, 1/32, 1/32", r.Unit, r.Density.Permutation, r.Signal.PValue)
+	}
+	if !(r.Signal.DifferenceLow > 0) {
+		t.Errorf("difference of the pairs from %g; all five are above 0", r.Signal.DifferenceLow)
+	}
+	un := mustCompare(t, tr, bl, Options{})
+	if len(un.Remarks) == 0 || !strings.Contains(strings.Join(un.Remarks, " "), "paired") {
+		t.Errorf("coupons on both sides without a remark: %q", un.Remarks)
+	}
+}
+
+// The ratio of means: Fieller's interval of 10 ± 1 over 5 ± 0.5, four replicates a
+// side, by its defining equation (a − R·b)² = t²(va + R²·vb).
+func TestFieller(t *testing.T) {
+	a, b := sample{10, 1, 4}, sample{5, .25, 4}
+	low, high, ok := fieller(a, b, .95)
+	if !ok {
+		t.Fatal("unbounded")
+	}
+	tq := distuv.StudentsT{Mu: 0, Sigma: 1, Nu: welch(a, b)}.Quantile(.975)
+	for _, r := range []float64{low, high} {
+		l, q := (10-r*5)*(10-r*5), tq*tq*(1+r*r*.25)
+		if math.Abs(l/q-1) > 1e-9 {
+			t.Errorf("end %g: (a−Rb)² = %g, t²(va+R²vb) = %g", r, l, q)
+		}
+	}
+	if !(low < 2 && 2 < high) {
+		t.Errorf("interval %g to %g does not hold the ratio 2", low, high)
+	}
+	if _, _, ok := fieller(a, sample{.5, .25, 4}, .95); ok {
+		t.Error("a blank mean of one standard error gives a bounded interval")
+	}
+}
+
+// Turning the sides round turns the ratio of independent spots round.
+func TestSidesTurned(t *testing.T) {
+	x, y := fieldsOf(maps.Treated, 1, 5, 7, 6), fieldsOf(maps.Untreated, 1, 2, 3, 1)
+	r, s := mustCompare(t, x, y, Options{}), mustCompare(t, y, x, Options{})
+	for _, v := range [][2]float64{{r.Density.Ratio, 1 / s.Density.Ratio}, {r.Density.Low, 1 / s.Density.High}, {r.Density.High, 1 / s.Density.Low}, {r.Density.PTwoSided, s.Density.PTwoSided}} {
+		if math.Abs(v[0]/v[1]-1) > 1e-9 {
+			t.Errorf("%g turned round is %g", v[0], v[1])
+		}
 	}
 }
 

@@ -11,7 +11,8 @@ import (
 // Result is what Find found.
 type Result struct {
 	// PValue answers "is there any target in this field?": the probability of so
-	// strong a spot with a significant own line in a field without target.
+	// strong a spot with a significant own line in a field without spots. Spots
+	// named as another compound do not count.
 	PValue   float64
 	Detected bool // PValue ≤ Options.Alpha
 
@@ -71,6 +72,11 @@ const (
 // with p-values from the pooled heights of the replicas (Chumbley et al. 2010,
 // NeuroImage 49, 3057; Benjamini & Hochberg 1995). Spots are found strongest
 // first; found spots are part of the model for the next.
+//
+// A spot must also be significant in the target's own line family with the rest
+// of the target and the nuisance lines free. The other compounds offered take no
+// part in that test: a spot of one that shares the line is listed, and named by
+// its verdict.
 //
 // A target that the counts cannot tell from the substrate is an error that
 // wraps ErrInseparable. The result is the same for any number of workers.

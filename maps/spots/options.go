@@ -36,7 +36,8 @@ type Options struct {
 	// the spots left out.
 	Substrate []float64
 	// SubstrateCounts is the number of counts that Substrate rests on. 0 means
-	// it is known exactly (a calculated spectrum). Ignored without Substrate.
+	// the sum of Substrate if that holds whole numbers above 1, as counts do, and
+	// known exactly (a calculated spectrum) otherwise. Ignored without Substrate.
 	SubstrateCounts float64
 	// KeepBlank uses Substrate even where the field, outside alarms, contradicts
 	// it. Without it such a field is searched with its own spectrum, since a
@@ -113,6 +114,9 @@ func (opt Options) withDefaults(f *Field) (Options, error) {
 		return opt, err
 	}
 	if opt.Substrate != nil {
+		if opt.SubstrateCounts == 0 {
+			opt.SubstrateCounts = countsOf(opt.Substrate)
+		}
 		if opt.Substrate, err = normalised(opt.Substrate, f.nc, "substrate"); err != nil {
 			return opt, err
 		}
@@ -265,6 +269,21 @@ func (t Template) check(nc int, what string) (Template, error) {
 	}
 	t.Spectrum, t.Line = spec, line
 	return t, nil
+}
+
+// countsOf returns the sum of a spectrum of counts, 0 if it is none.
+func countsOf(s []float64) float64 {
+	t := 0.0
+	for _, v := range s {
+		if v != math.Trunc(v) {
+			return 0
+		}
+		t += v
+	}
+	if t <= 1 {
+		return 0
+	}
+	return t
 }
 
 // normalised returns a copy of s with sum 1.

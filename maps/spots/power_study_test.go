@@ -8,54 +8,10 @@ import (
 	"math"
 	"math/rand/v2"
 	"os"
-	"slices"
 	"strconv"
 	"testing"
 	"time"
 )
-
-// A detector returns the map of its statistic for one field of the study; rng
-// is its own source of chance (blank fields).
-type detector struct {
-	name string
-	run  func(f *Field, rng *rand.Rand) []float64
-}
-
-type cell struct {
-	counts, width, d float64
-	perMap           int
-}
-
-func (c cell) fraction(i1 float64) float64 {
-	k2, _ := kernelEnergy(c.width)
-	return c.d / math.Sqrt(c.counts*i1*k2)
-}
-
-func information(s0, s1 []float64) float64 {
-	t := 0.0
-	for c := range s0 {
-		d := s1[c] - s0[c]
-		t += d * d / s0[c]
-	}
-	return t
-}
-
-// oracle is the Neyman–Pearson statistic with spectra, size and strength
-// known and the place scanned, one class per channel.
-func oracle(c cell, s0, s1 []float64, w, h int) detector {
-	n := len(s0)
-	cl := &classes{of: make([]uint8, n), s0: s0, s1: s1, r: make([]float64, n)}
-	for i := range s0 {
-		cl.of[i] = uint8(i)
-		cl.r[i] = s1[i] / s0[i]
-	}
-	b := newBank(w, h, mixtureLaw(cl.r), []float64{c.width}, []trial{{0, c.fraction(information(s0, s1)), 0}}, 1)
-	return detector{"oracle", func(f *Field, _ *rand.Rand) []float64 {
-		out := newScanned(w * h)
-		b.scan(out, cl.mapsOf(f), b.newScratch())
-		return out.best
-	}}
-}
 
 func searcher(f *Field, opt Options) *cubeSearch {
 	opt, err := opt.withDefaults(f)
@@ -99,51 +55,6 @@ func studyDetectors(c cell, s0 []float64, tgt Template, w, h int) []detector {
 			return searcher(f, Options{Target: lineOnly}).first.u
 		}},
 	}
-}
-
-// measure returns the threshold of 5 % false alarms per field and the power.
-func studyPower(det detector, c cell, s0 []float64, tgt Template, w, h, nulls, fields int) (threshold, power float64, n int) {
-	f := c.fraction(information(s0, tgt.Spectrum))
-	maxima := make([]float64, nulls)
-	parallel(nulls, 0, func() func(int) {
-		return func(i int) {
-			rng := rand.New(rand.NewPCG(1, uint64(i)))
-			fd := worldField(rng, w, h, c.counts, s0, nil)
-			maxima[i] = slices.Max(det.run(fd, rng))
-		}
-	})
-	slices.Sort(maxima)
-	threshold = maxima[int(math.Ceil(.95*float64(nulls)))-1]
-	hits, total := make([]int, fields), make([]int, fields)
-	parallel(fields, 0, func() func(int) {
-		return func(i int) {
-			rng := rand.New(rand.NewPCG(2, uint64(i)))
-			sp := scatter(rng, c.perMap, w, h, c.width, f, 6*c.width, tgt.Spectrum)
-			fd := worldField(rng, w, h, c.counts, s0, sp)
-			u := det.run(fd, rng)
-			total[i] = len(sp)
-			r := math.Max(2, 1.5*c.width)
-			for _, q := range sp {
-				top := math.Inf(-1)
-				for y := range h {
-					for x := range w {
-						if math.Hypot(float64(x)-q.x, float64(y)-q.y) <= r {
-							top = math.Max(top, u[y*w+x])
-						}
-					}
-				}
-				if top > threshold {
-					hits[i]++
-				}
-			}
-		}
-	})
-	h0 := 0
-	for i := range hits {
-		h0 += hits[i]
-		n += total[i]
-	}
-	return threshold, float64(h0) / float64(n), n
 }
 
 func envInt(name string, def int) int {

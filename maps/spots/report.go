@@ -99,7 +99,11 @@ func (s *cubeSearch) report(ctx context.Context, res *Result) error {
 		res.ListThreshold = lowest
 		res.ExpectedFalse = s.null.falsePeaks(lowest)
 	}
-	s.fieldVerdict(res, lineP)
+	other := make([]bool, n)
+	for _, i := range keep {
+		other[i] = list[i].Verdict == maps.OtherCompound
+	}
+	s.fieldVerdict(res, lineP, other)
 	s.remark(res)
 	if !opt.NoLimit {
 		lim, err := s.limit(ctx)
@@ -111,23 +115,24 @@ func (s *cubeSearch) report(ctx context.Context, res *Result) error {
 	return nil
 }
 
-// fieldVerdict fills PValue: the smallest, over the spots found, of the larger
-// of the two p-values: of the field maximum, and of the own line times the number
-// of spots that pass the first.
-func (s *search) fieldVerdict(res *Result, lineP []float64) {
-	res.PValue = 1
+// fieldVerdict fills PValue: the smallest, over the spots not named as another
+// compound and what is left beside them, of the larger of two p-values: of the
+// field maximum, and of the own line times the number of spots that pass the
+// first.
+func (s *cubeSearch) fieldVerdict(res *Result, lineP []float64, other []bool) {
 	passed := 0
 	for _, sp := range s.spots {
 		if s.null.fieldP(sp.u) <= res.Options.Alpha {
 			passed++
 		}
 	}
+	res.PValue = s.null.fieldP(slices.Max(s.last.u))
 	for i, sp := range s.spots {
+		if other[i] {
+			continue
+		}
 		pv := math.Max(s.null.fieldP(sp.u), math.Min(1, lineP[i]*float64(max(1, passed))))
 		res.PValue = math.Min(res.PValue, pv)
-	}
-	if len(s.spots) == 0 {
-		res.PValue = s.null.fieldP(slices.Max(s.first.u))
 	}
 	res.Detected = res.PValue <= res.Options.Alpha
 }

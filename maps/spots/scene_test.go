@@ -101,6 +101,8 @@ func worldTemplate(name string, parts map[float64]float64, continuum, own float6
 	return t
 }
 
+func newTestRand(seed uint64) *rand.Rand { return rand.New(rand.NewPCG(seed, 1)) }
+
 // planted is a spot of the simulated truth.
 type planted struct {
 	x, y, s, f float64

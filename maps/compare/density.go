@@ -1,0 +1,125 @@
+package compare
+
+import (
+	"math"
+
+	"example.org/fleck/spectra/poisson"
+	"gonum.org/v1/gonum/stat/distuv"
+)
+
+// disperse tests the scatter of the spots over fields and coupons by the index
+// of dispersion sum (n−m)²/m, chi-square with one degree of freedom less per
+// side (Fisher, Thornton & Mackenzie 1922), m in proportion to the area.
+func (r *Result) disperse(byField, byCoupon [2][]unit) {
+	r.Dispersion.Fields, r.Dispersion.Ratio = dispersion(byField)
+	r.Dispersion.Coupons, _ = dispersion(byCoupon)
+	r.Dispersion.Clustered = r.Dispersion.Fields < clusterAlpha || r.Dispersion.Coupons < clusterAlpha
+}
+
+func dispersion(sides [2][]unit) (p, ratio float64) {
+	chi2, dof := 0.0, 0
+	for _, us := range sides {
+		n, a := 0, 0.0
+		for _, u := range us {
+			n += u.spots
+			a += u.area
+		}
+		if n == 0 || len(us) < 2 {
+			continue
+		}
+		for _, u := range us {
+			m := float64(n) * u.area / a
+			d := float64(u.spots) - m
+			chi2 += d * d / m
+		}
+		dof += len(us) - 1
+	}
+	if dof == 0 {
+		return math.NaN(), math.NaN()
+	}
+	return distuv.ChiSquared{K: float64(dof)}.Survival(chi2), chi2 / float64(dof)
+}
+
+func (r *Result) density(units [2][]unit) error {
+	opt := r.Options
+	d := &r.Density
+	n, a := r.Spots, r.AreaMm2
+	d.TreatedPerMm2, d.BlankPerMm2 = float64(n[0])/a[0], float64(n[1])/a[1]
+	d.Permutation = math.NaN()
+	spots := func(u unit) float64 { return float64(u.spots) }
+	var perm permuted
+	enough := len(units[0]) >= 2 && len(units[1]) >= 2
+	if enough {
+		var err error
+		if r.Unit == "pair" {
+			perm = flip(units[0], units[1], spots, opt)
+		} else if perm, err = permute(units[0], units[1], spots, opt); err != nil {
+			return err
+		}
+		d.Permutation = perm.greater
+	}
+	for side, low := range []*float64{&d.TreatedLow, &d.BlankLow} {
+		high := []*float64{&d.TreatedHigh, &d.BlankHigh}[side]
+		*low, *high = poisson.Garwood(n[side], opt.Level)
+		*low, *high = *low/a[side], *high/a[side]
+	}
+	if r.Dispersion.Clustered && enough {
+		d.PValue, d.PTwoSided = perm.greater, perm.twoSided
+		d.Method = "permutation of " + r.Unit + "s (spots are clustered)"
+		x, y := sampleOf(units[0], spots), sampleOf(units[1], spots)
+		d.Ratio = x.mean / y.mean
+		d.Low, d.High, _ = fieller(x, y, opt.Level)
+		d.Low = math.Max(0, d.Low)
+		r.Remarks = append(r.Remarks, "the intervals of the two densities are those of independent spots and too short for clustered ones")
+	} else {
+		d.PValue, d.PTwoSided = poisson.ETest(n[0], a[0], n[1], a[1], 0)
+		d.Ratio, d.Low, d.High = poisson.RateRatio(n[0], a[0], n[1], a[1], opt.Level)
+		d.Method = "E-test of two Poisson rates"
+		if r.Dispersion.Clustered || math.IsNaN(r.Dispersion.Fields) && math.IsNaN(r.Dispersion.Coupons) {
+			r.Remarks = append(r.Remarks, "the scatter between replicates could not be used: the density is compared as if spots were independent")
+		}
+	}
+	switch {
+	case n[0]+n[1] == 0:
+		d.Reason = "no spot on either side"
+	case n[1] == 0:
+		d.Reason = "no spot in the blank fields: the ratio has no upper end"
+	case math.IsInf(d.High, 1):
+		d.Reason = "the blank density is not above zero within its scatter: the ratio has no upper end"
+	}
+	d.Ratio, d.Low, d.High = finite(d.Ratio), finite(d.Low), finite(d.High)
+	return nil
+}
+
+// finite returns NaN for infinite values.
+func finite(v float64) float64 {
+	if math.IsInf(v, 0) {
+		return math.NaN()
+	}
+	return v
+}
+
+// limit is the density of treated spots that the search would have missed with
+// probability below 1 − level: [upper(n) − phi]/(A·efficiency), never below the
+// limit for nothing found.
+func (r *Result) limit(treated []Observation) {
+	n, false_, reach := 0, 0.0, 0.0
+	known := true
+	for _, o := range treated {
+		n += o.Spots
+		false_ += o.ExpectedFalse
+		eps := o.Efficiency
+		if eps == 0 {
+			eps, known = 1, false
+		}
+		reach += o.AreaMm2 * eps
+	}
+	up := math.Max(poisson.UpperLimit(n, r.Options.Level)-false_, poisson.UpperLimit(0, r.Options.Level))
+	r.Limit = Limit{PerMm2: up / reach, Efficiency: reach / r.AreaMm2[0]}
+	if !known {
+		r.Limit.Reason = "no detection efficiency was given: it is taken as 1, for spots far above the detection limit"
+	}
+	if r.Dispersion.Clustered {
+		r.Remarks = append(r.Remarks, "the upper limit of the density takes spots as independent; for clustered spots it is too low")
+	}
+}
