@@ -49,6 +49,7 @@ func TestStudyGlasses(t *testing.T) {
 			t.Errorf("median deviation of oxides from 1 to 5 mass %% is %.1f %%, want at most 25", 100*m)
 		}
 	}
+	coverage(t, glasses)
 	for _, beam := range []float64{15, 20, 25, 30} {
 		for _, be := range []float64{7.5, 12.7, 25} {
 			run(beam, 35, be, false)
@@ -58,4 +59,43 @@ func TestStudyGlasses(t *testing.T) {
 	run(20, 35, 25, true)
 	run(20, 30, 7.5, false)
 	run(20, 45, 7.5, false)
+}
+
+// coverage counts how often the budget's 95 % interval, two standard
+// uncertainties, holds the table's value, with one vessel as reference at 20 keV.
+func coverage(t *testing.T, glasses []vessel) {
+	const beam, takeOff = 20, 35
+	opt := glassOptions()
+	opt.SkipBudget = false
+	relative, err := Calibrate(glasses[0].reference(t, beam, takeOff), opt)
+	if err != nil {
+		t.Fatal(err)
+	}
+	opt.Relative = relative
+	test := glasses[1:31]
+	fits := glassFits(t, test, beam, takeOff, opt.Fit.Detector)
+	in, all := map[string]int{}, map[string]int{}
+	for i, v := range test {
+		q, err := FromFit(fits[i], glasses[0].spectrum(beam, takeOff).Conditions, opt)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, o := range q.Oxides {
+			stated := v.table[o.Cation]
+			if stated < 0.01 {
+				continue
+			}
+			class := "1 to 5 %"
+			if stated > 0.05 {
+				class = "above 5 %"
+			}
+			all[class]++
+			if math.Abs(float64(o.Mass)-stated) <= 2*o.Sigma {
+				in[class]++
+			}
+		}
+	}
+	for class, n := range all {
+		t.Logf("oxides of %s: %d of %d table values within two standard uncertainties of the budget", class, in[class], n)
+	}
 }

@@ -269,6 +269,9 @@ func againstReferences(q *Result, r *fit.Result, index []int, cond spectra.Condi
 			checkConditions(q, set.refs[i], g)
 		}
 	}
+	for i := range k.ks {
+		checkDrift(q, k.ks[i].Peak, from[i], set, opt.SameCurrent)
+	}
 	return k, standards, nil
 }
 

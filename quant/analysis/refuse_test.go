@@ -31,11 +31,12 @@ func peak(t testing.TB, s string) quant.Peak {
 // two compositions that do not agree, and both are refused (thin silica looks
 // like traces of Si in Al at 15 keV: k 0.22 at 5 keV and 0.023 at 15 keV).
 func TestFilmRefused(t *testing.T) {
+	t.Parallel()
 	film := []xray.Material{material(t, "SiO2:2.2g/cm3:100nm")}
 	var q []*Result
 	for _, beam := range []float64{5, 15} {
 		s := simulate(t, film, material(t, "Al"), beam, 35, 60, nil)
-		opt := Options{Elements: elements(t, "O", "Al", "Si")}
+		opt := Options{Elements: elements(t, "O", "Al", "Si"), SkipBudget: true}
 		r, err := Quantify(s, opt)
 		if err != nil {
 			t.Fatal(err)
@@ -51,7 +52,7 @@ func TestFilmRefused(t *testing.T) {
 	// A bulk agrees with itself.
 	q = q[:0]
 	for _, beam := range []float64{10, 20} {
-		opt := Options{Elements: elements(t, "O", "Al", "Si")}
+		opt := Options{Elements: elements(t, "O", "Al", "Si"), SkipBudget: true}
 		opt.Solve.Rule = quant.ByStoichiometry
 		r, err := Quantify(simulate(t, nil, material(t, "Al2SiO5:3.1g/cm3"), beam, 35, 60, nil), opt)
 		if err != nil {
@@ -67,6 +68,7 @@ func TestFilmRefused(t *testing.T) {
 // TestPattern: iron under 300 nm of titania shows far less Fe L for its Fe K than
 // a bulk of the composition found; a real bulk does not.
 func TestPattern(t *testing.T) {
+	t.Parallel()
 	opt := Options{Elements: elements(t, "O", "Ti", "Fe"), SkipBudget: true}
 	q, err := Quantify(simulate(t, layersOf(t, "TiO2:4.23g/cm3:300nm"), material(t, "Fe"), 15, 35, 60, nil), opt)
 	if err != nil {

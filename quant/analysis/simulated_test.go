@@ -83,6 +83,7 @@ func poissonDraw(rng *rand.Rand, mean float64) int {
 // overlaps) and the slowing down of K ionisation, which predicted intensities
 // count and k-ratios do not: 1 % of each element above 5 %, 2 % above 1 %.
 func TestStandardlessClosure(t *testing.T) {
+	t.Parallel()
 	for _, tt := range []struct {
 		name, material string
 		beam           float64
@@ -127,6 +128,7 @@ func TestStandardlessClosure(t *testing.T) {
 // TestStandards: k-ratios against simulated pure metals give
 // the alloy back with a total of 1, within the combined uncertainty and 1.5 %.
 func TestStandards(t *testing.T) {
+	t.Parallel()
 	rng := rand.New(rand.NewPCG(3, 4))
 	m := material(t, "Fe-18Cr-8Ni:7.9g/cm3")
 	s := simulate(t, nil, m, 15, 40, 80, rng)
@@ -153,8 +155,19 @@ func TestStandards(t *testing.T) {
 		}
 	}
 
+	// The same standard again, 5 % lower: drift.
+	drift := opt
+	drift.SkipBudget = true
+	again := *opt.References[1].Spectrum
+	again.LiveTimeS *= 1.05
+	drift.References = append(append([]Reference(nil), opt.References...), Reference{Name: "Fe, evening", Material: material(t, "Fe"), Spectrum: &again, Measured: "2026-03-02 18:00"})
+	if q, err := Quantify(s, drift); err != nil || !hasText(q.Remarks, "2026-03-02 18:00: Fe K differs by -4.8 %") {
+		t.Errorf("a drift of 5 %%: %v, no remark", err)
+	}
+
 	// Other conditions.
 	bad := opt
+	bad.SkipBudget = true
 	bad.References = append([]Reference(nil), opt.References...)
 	other := *bad.References[0].Spectrum
 	other.BeamEnergy = 15.2 * xray.KeV

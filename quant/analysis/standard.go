@@ -124,6 +124,37 @@ func checkConditions(r *Result, ref Reference, g quant.Geometry) {
 	}
 }
 
+// driftLimit is the relative difference of two measurements of one standard from
+// which it is remarked on, beside three counting uncertainties; common practice,
+// no source.
+const driftLimit = 0.01
+
+// checkDrift compares the reference used for a peak with others of the same
+// material: counts per dose that differ tell of a drift of current or detector.
+func checkDrift(q *Result, p quant.Peak, used int, set referenceSet, sameCurrent bool) {
+	a := set.refs[used]
+	for i, b := range set.refs {
+		if i == used || b.Material.String() != a.Material.String() {
+			continue
+		}
+		k, err := quant.Ratio(p, familyCounts{set.fits[i]}, doseOf(b.Dose, b.Spectrum.Conditions, sameCurrent), familyCounts{set.fits[used]}, doseOf(a.Dose, a.Spectrum.Conditions, sameCurrent))
+		if err != nil {
+			continue // not measured there, or no dose
+		}
+		if d := math.Abs(k.Value - 1); d > driftLimit && d > 3*k.Sigma {
+			q.remark(fmt.Sprintf("standard %s was measured twice, %s and %s: %s differs by %+.1f %% ± %.1f %% per dose; current or detector drifted", a.Material.Name, stated(a.Measured), stated(b.Measured), p, 100*(k.Value-1), 100*k.Sigma))
+		}
+	}
+}
+
+// stated returns a date as it is, or that there is none.
+func stated(when string) string {
+	if when == "" {
+		return "at a time not stated"
+	}
+	return when
+}
+
 // Calibrate compares the measured intensities of a reference of known
 // composition with the predicted ones and returns their ratios, scaled so that
 // their geometric mean is 1: the Relative of a standardless analysis with the
