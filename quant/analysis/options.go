@@ -145,6 +145,25 @@ func checkGeometry(g quant.Geometry) error {
 	return nil
 }
 
+// sumTolerance is how far the mass fractions of a material may be off 1: printed
+// analyses of reference materials sum to 0.98 to 1.01.
+const sumTolerance = 0.1
+
+// checkMaterial refuses a material whose mass fractions do not sum to about 1.
+func checkMaterial(m xray.Material) error {
+	sum := 0.0
+	for _, c := range m.Components {
+		if !c.Element.Valid() || !(c.MassFraction >= 0) {
+			return fmt.Errorf("analysis: material %q: mass fraction %g of element %d; elements 1 to %d and fractions of at least 0 are accepted", m.Name, c.MassFraction, int(c.Element), int(xray.MaxElement))
+		}
+		sum += c.MassFraction
+	}
+	if !(sum > 1-sumTolerance && sum < 1+sumTolerance) {
+		return fmt.Errorf("analysis: material %q: mass fractions sum to %.4g; %.2g to %.2g are accepted", m.Name, sum, 1-sumTolerance, 1+sumTolerance)
+	}
+	return nil
+}
+
 // check resolves and checks what does not depend on the spectrum.
 func (o Options) check() (Options, error) {
 	if o.Refits == 0 {
@@ -187,6 +206,11 @@ func (o Options) check() (Options, error) {
 	if o.Form > Film {
 		return o, fmt.Errorf("analysis: unknown form %d of the specimen", uint8(o.Form))
 	}
+	for _, s := range o.Standards {
+		if err := checkMaterial(s.Material); err != nil {
+			return o, fmt.Errorf("%w (standard of %s)", err, s.Peak)
+		}
+	}
 	if len(o.References) > 0 && len(o.Relative) > 0 {
 		return o, fmt.Errorf("analysis: references and relative intensities exclude each other; the latter serve a standardless analysis")
 	}
@@ -194,8 +218,8 @@ func (o Options) check() (Options, error) {
 		if r.Spectrum == nil {
 			return o, fmt.Errorf("analysis: reference %d (%s) has no spectrum", i+1, r.title())
 		}
-		if len(r.Material.Components) == 0 {
-			return o, fmt.Errorf("analysis: reference %d (%s) has no material", i+1, r.title())
+		if err := checkMaterial(r.Material); err != nil {
+			return o, fmt.Errorf("%w (reference %d, %s)", err, i+1, r.title())
 		}
 		for _, p := range r.Peaks {
 			if !(r.Material.Fraction(p.Element) > 0) {

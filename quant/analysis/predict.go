@@ -48,7 +48,18 @@ func Predict(layers []xray.Material, substrate xray.Material, peaks []quant.Peak
 	if err := checkGeometry(g); err != nil {
 		return nil, err
 	}
+	if err := checkMaterial(substrate); err != nil {
+		return nil, err
+	}
+	for _, s := range opt.Matrix.Standards {
+		if err := checkMaterial(s.Material); err != nil {
+			return nil, fmt.Errorf("%w (standard of %s)", err, s.Peak)
+		}
+	}
 	for i, m := range layers {
+		if err := checkMaterial(m); err != nil {
+			return nil, fmt.Errorf("%w (layer %d of %d)", err, i+1, len(layers))
+		}
 		if !(m.MassDepth > 0) {
 			return nil, fmt.Errorf("analysis: layer %d of %d, %q, states no thickness; write it as %q or %q", i+1, len(layers), m.Name, m.Name+":2.2g/cm3:100nm", m.Name+":22ug/cm2")
 		}

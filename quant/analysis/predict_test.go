@@ -65,6 +65,7 @@ func TestPredictErrors(t *testing.T) {
 	good := quant.Geometry{BeamEnergy: 15 * xray.KeV, TakeOff: 35 * xray.Degree}
 	si := []quant.Peak{peak(t, "Si K")}
 	silica := material(t, "SiO2")
+	half := xray.Material{Name: "half", Components: []xray.Component{{Element: 14, MassFraction: 0.5}}}
 	for _, tt := range []struct {
 		name   string
 		layers []xray.Material
@@ -75,6 +76,8 @@ func TestPredictErrors(t *testing.T) {
 	}{
 		{"no peaks", nil, silica, nil, good, "no peaks"},
 		{"no material", nil, xray.Material{}, si, good, "no material"},
+		{"fractions that do not sum", nil, half, si, good, "sum to 0.5"},
+		{"layer whose fractions do not sum", []xray.Material{half}, silica, si, good, "layer 1 of 1"},
 		{"layer without thickness", []xray.Material{silica}, silica, si, good, "states no thickness"},
 		{"take-off 0", nil, silica, si, quant.Geometry{BeamEnergy: 15 * xray.KeV}, "take-off angle 0 deg"},
 		{"take-off 90", nil, silica, si, quant.Geometry{BeamEnergy: 15 * xray.KeV, TakeOff: 90 * xray.Degree}, "take-off angle 90 deg"},

@@ -171,6 +171,7 @@ func TestBadInput(t *testing.T) {
 		{"unknown element", []quant.KRatio{{Peak: quant.Peak{Element: 120}, Value: 0.5}}, good, Options{}, "120"},
 		{"element twice", []quant.KRatio{fe, {Peak: peak(t, "Fe L"), Value: 0.8}}, good, Options{}, "Fe is named twice"},
 		{"valence missing", []quant.KRatio{{Peak: peak(t, "Ne K"), Value: 0.5}}, good, Options{Solve: quant.SolveOptions{Rule: quant.ByStoichiometry}}, "valence"},
+		{"standard that does not sum", []quant.KRatio{fe}, good, Options{Standards: []quant.Standard{{Peak: fe.Peak, Material: xray.Material{Name: "x", Components: []xray.Component{{Element: 26, MassFraction: 0.7}}}}}}, "sum to 0.7"},
 		{"standard without the element", []quant.KRatio{fe}, good, Options{Standards: []quant.Standard{{Peak: fe.Peak, Material: xray.Pure(28)}}}, "holds no Fe"},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
