@@ -141,3 +141,36 @@ func TestMeasuredIdentification(t *testing.T) {
 		})
 	}
 }
+
+// TestMeasuredScale finds the energy scale of measured spectra from the counts
+// and the elements alone: within 10 eV of the scale of the file at lines from
+// 1 to 10 keV, a tenth of the resolution. The electronics' zero peak is in the
+// spectra and must not be taken for a line.
+func TestMeasuredScale(t *testing.T) {
+	for _, tt := range []struct {
+		file     string
+		elements []string
+		at       []xray.Energy
+	}{
+		{"GaAs_15kV.emsa", []string{"Ga", "As"}, []xray.Energy{1098, 1282, 9240, 10530}},
+		{"NW_15kV.emsa", []string{"C", "O", "Ga", "As", "Cu"}, []xray.Energy{1098, 8040, 9240}},
+		{"Cu_30kV.emsa", []string{"C", "O", "Cu"}, []xray.Energy{524.9, 8040}},
+	} {
+		t.Run(tt.file, func(t *testing.T) {
+			s := measured(t, "sem-metals", tt.file)
+			stated := s.Calibration
+			s.Calibration = spectra.Calibration{}
+			got, err := fit.FindScale(s, elements(t, tt.elements...), spectra.Detector{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, e := range tt.at {
+				d := float64(got.Energy(stated.Channel(e)) - e)
+				t.Logf("at %.0f eV: %+.1f eV", float64(e), d)
+				if math.Abs(d) > 10 {
+					t.Errorf("at %.0f eV off by %.1f eV (found %+v, stated %+v)", float64(e), d, got, stated)
+				}
+			}
+		})
+	}
+}
