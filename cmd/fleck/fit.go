@@ -29,6 +29,7 @@ Example:
 			valueFlag("", "low", "first energy used, in `EV` (default: 200)"),
 			valueFlag("", "high", "last energy used, in `EV` (default: 5 % above the beam energy)"),
 			listFlag("", "reference", "use the measured peak of a family in place of the modelled one, `FAMILY=FILE`, such as \"Fe K=iron.msa\", a spectrum with that family strong, from the same instrument"),
+			&cli.BoolFlag{DisableDefaultText: true, Name: "find-scale", Usage: "find the energy scale from the peaks of the elements, whatever the file states"},
 			&cli.BoolFlag{DisableDefaultText: true, Name: "fix-calibration", Usage: "keep energy scale and resolution as they are"},
 			valueFlag("", "figure", "draw spectrum, model and residuals into `FILE` (png or svg)"),
 			&cli.BoolFlag{DisableDefaultText: true, Name: "linear", Usage: "linear counts in the figure, whatever their range"},
@@ -72,6 +73,12 @@ func (e *env) fit(ctx context.Context, c *cli.Context, path string) error {
 	m, err := e.readSpectrum(ctx, c, path)
 	if err != nil {
 		return err
+	}
+	if c.Bool("find-scale") {
+		if m.s.Calibration, err = fit.FindScale(&m.s, list.all(), opt.Detector); err != nil {
+			return inFile(path, err)
+		}
+		e.setting("find_scale", true, fromFlag)
 	}
 	if err := needScale(path, &m.s, false); err != nil {
 		return err
