@@ -96,7 +96,7 @@ func (e *env) readSum(ctx context.Context, c *cli.Context, path string) (*measur
 // needScale refuses a spectrum without energy axis or beam energy.
 func needScale(path string, s *spectra.Spectrum, beam bool) error {
 	if !s.Calibration.Valid() {
-		return failed(codeNoEnergyAxis, path, "the file states no energy axis; state --energy-first and --energy-step, both in eV")
+		return failed(codeNoEnergyAxis, path, "the file states no energy axis; state --energy-first and --energy-step, both in eV (fleck fit can find it with --find-scale)")
 	}
 	if beam && s.BeamEnergy <= 0 {
 		return failed(codeNoBeamEnergy, path, "the file states no beam energy; state --beam, in keV")

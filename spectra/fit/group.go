@@ -33,15 +33,14 @@ const inseparable = 10
 
 // Groups returns the families that the spectrum cannot tell apart: those whose
 // variances the overlap raises at least tenfold, joined where they correlate by
-// −0.7 or less. A family alone is never a group.
+// −0.7 or less, line shares held fixed. A family alone is never a group.
 func (r *Result) Groups() []Group {
 	n := len(r.Families)
 	corr := func(i, j int) float64 {
-		d := math.Sqrt(r.Covariance[i][i] * r.Covariance[j][j])
-		if d == 0 {
+		if r.overlap == nil {
 			return 0
 		}
-		return r.Covariance[i][j] / d
+		return r.overlap[i][j]
 	}
 	inflation := make([]float64, n)
 	for i := range n {

@@ -58,10 +58,11 @@ type Result struct {
 	Warnings                    []string
 	Options                     Options // as resolved
 
-	beam   xray.Energy
-	design *design
-	state  state
-	counts []float64 // in range
+	beam    xray.Energy
+	overlap [][]float64 // correlations of the families at fixed line shares
+	design  *design
+	state   state
+	counts  []float64 // in range
 }
 
 // FamilyResult is the outcome for one line family.

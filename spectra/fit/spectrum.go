@@ -241,6 +241,7 @@ func (r *Result) uncertainties(sc *scorer, s *state) {
 	if nf == 0 {
 		return
 	}
+	r.overlap = overlaps(sc, s, h, nf)
 	// rows of L: derivative of family totals with respect to the free parameters
 	l := mat.NewDense(nf, len(free), nil)
 	for k, i := range free {
@@ -290,6 +291,34 @@ func (r *Result) uncertainties(sc *scorer, s *state) {
 	for i := range r.Families {
 		r.Families[i].Sigma = math.Sqrt(r.Covariance[i][i])
 	}
+}
+
+// overlaps returns the correlations of the family amplitudes with line shares,
+// scale and resolution held fixed: what the overlap of the peaks alone does.
+// Families at zero have none.
+func overlaps(sc *scorer, s *state, h *mat.SymDense, nf int) [][]float64 {
+	out := make([][]float64, nf)
+	for i := range out {
+		out[i] = make([]float64, nf)
+	}
+	var idx []int
+	for i, p := range sc.kinds {
+		if p.bounded() && *p.value(s) > 0 {
+			idx = append(idx, i)
+		}
+	}
+	cov, ok := inverse(h, idx)
+	if !ok {
+		return out
+	}
+	for a, i := range idx {
+		for b, j := range idx {
+			if sc.kinds[i].kind == familyAmplitude && sc.kinds[j].kind == familyAmplitude {
+				out[sc.kinds[i].index][sc.kinds[j].index] = cov.At(a, b) / math.Sqrt(cov.At(a, a)*cov.At(b, b))
+			}
+		}
+	}
+	return out
 }
 
 // inverse returns the inverse of the sub-matrix of h on the given indices.
