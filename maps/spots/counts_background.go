@@ -51,7 +51,9 @@ func (s *countSearch) background(n []float64, out []bool) []float64 {
 		}
 		v := all
 		if d[0] >= 0.02 { // at least 2 % of the window
-			v = planeAt(d, [3]float64{num[0][p], num[1][p], num[2][p]}, x, y)
+			// A plane may dip below zero beside something bright: not below a tenth of
+			// the local mean.
+			v = math.Max(planeAt(d, [3]float64{num[0][p], num[1][p], num[2][p]}, x, y), 0.1*num[0][p]/d[0])
 		}
 		// Never below half a count in all pixels together.
 		b[p] = math.Max(v, 0.5/float64(len(b)))

@@ -4,6 +4,8 @@ import (
 	"cmp"
 	"math"
 	"slices"
+
+	"example.org/fleck/spectra/poisson"
 )
 
 // found is one spot: components that belong together.
@@ -25,8 +27,13 @@ const (
 	bridgeSigmas = 2.0
 )
 
+// bridgeShare is the strength, relative to the weaker of two spots, from which a
+// component between them makes them one.
+const bridgeShare = 0.5
+
 // group joins components to spots: from the strongest down, each belongs to the
 // spot of the nearest stronger one that it is not apart from, or begins its own.
+// One of like strength that is apart from neither of two spots makes them one.
 func (s *search) group() {
 	parts := s.m.parts
 	order := make([]int, len(parts))
@@ -35,23 +42,44 @@ func (s *search) group() {
 	}
 	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(parts[b].f, parts[a].f) })
 	spot := make([]int, len(parts))
-	s.spots = nil
 	for n, i := range order {
+		spot[i] = i
 		host, nearest := -1, math.Inf(1)
+		var touched []int
 		for _, k := range order[:n] {
-			if d := math.Hypot(parts[k].x-parts[i].x, parts[k].y-parts[i].y); d < nearest && !s.apart(parts[k], parts[i]) {
+			if s.apart(parts[k], parts[i]) {
+				continue
+			}
+			touched = append(touched, k)
+			if d := math.Hypot(parts[k].x-parts[i].x, parts[k].y-parts[i].y); d < nearest {
 				host, nearest = k, d
 			}
 		}
 		if host < 0 {
-			spot[i] = len(s.spots)
-			s.spots = append(s.spots, found{})
-		} else {
-			spot[i] = spot[host]
+			continue
 		}
-		sp := &s.spots[spot[i]]
-		sp.parts = append(sp.parts, i)
-		sp.u = math.Max(sp.u, parts[i].u)
+		spot[i] = spot[host]
+		for _, k := range touched {
+			if old := spot[k]; old != spot[i] && parts[i].f >= bridgeShare*parts[k].f {
+				for _, j := range order[:n] {
+					if spot[j] == old {
+						spot[j] = spot[i]
+					}
+				}
+			}
+		}
+	}
+	at := make(map[int]int)
+	s.spots = nil
+	for _, i := range order {
+		k, ok := at[spot[i]]
+		if !ok {
+			k = len(s.spots)
+			at[spot[i]] = k
+			s.spots = append(s.spots, found{u: parts[i].u})
+		}
+		s.spots[k].parts = append(s.spots[k].parts, i)
+		s.spots[k].u = math.Max(s.spots[k].u, parts[i].u)
 	}
 }
 
@@ -175,6 +203,37 @@ func (s *search) prune(least, most float64) bool {
 	}
 	s.m.parts = kept
 	return pruned
+}
+
+// faintGain is the log-likelihood that a component below the level of the list
+// must add to stay a part of the model (choice of this package; the fitted
+// chance maxima of a field add 5 to 7).
+const faintGain = 10.0
+
+// dropFaint takes out components that will not be listed and add little: chance
+// maxima, which would shift a spot beside them. They stay maxima of what is left.
+// It reports whether there were any.
+func (s *search) dropFaint() bool {
+	n := len(s.m.parts)
+	if n == 0 {
+		return false
+	}
+	p := make([]float64, n)
+	for i, c := range s.m.parts {
+		p[i] = s.null.peakP(c.u)
+	}
+	for _, pk := range localMaxima(nil, s.last.u, s.w, s.h) {
+		p = append(p, s.null.peakP(pk.u))
+	}
+	listed := poisson.Rejected(p, s.opt.Q)
+	kept := s.m.parts[:0]
+	for i, c := range s.m.parts {
+		if listed[i] || c.llr >= faintGain {
+			kept = append(kept, c)
+		}
+	}
+	s.m.parts = kept
+	return len(kept) < n
 }
 
 // logL returns the log-likelihood of the pixels xa … xb, ya … yb against no spot

@@ -145,7 +145,8 @@ func (s *search) detect(ctx context.Context) error {
 		s.bank.scanParallel(now, res, s.opt.Workers)
 	}
 	s.last = now
-	if s.prune(least, most) {
+	pruned := s.prune(least, most)
+	if s.dropFaint() || pruned {
 		s.polish(least, most)
 		s.residual(res)
 		s.bank.scanParallel(now, res, s.opt.Workers)

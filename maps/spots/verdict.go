@@ -223,7 +223,7 @@ func (j *judge) ratio(e *evidence, c candidate) string {
 // strongest line, moved over the channels, is scored against the fit (Rao 1948,
 // Proc. Camb. Phil. Soc. 44, 50: U²/I of an added component), and where the score
 // is highest the fit is repeated with it. The p-value of the gain is multiplied by
-// the number of lines that fit side by side into the channels.
+// twice the number of lines that fit side by side into the channels.
 func (j *judge) stray(e *evidence, spectra [][]float64) string {
 	fit := e.fit(spectra, false, true)
 	if fit.model == nil {
@@ -278,7 +278,9 @@ func (j *judge) stray(e *evidence, spectra [][]float64) string {
 	if with.counts[0] < strayShare*explained {
 		return "" // no more than the templates themselves may be off
 	}
-	windows := math.Max(1, float64(e.nc)/float64(j.win))
+	// Neighbouring places are like each other but not the same: about two
+	// independent ones per line width.
+	windows := math.Max(1, 2*float64(e.nc)/float64(j.win))
 	if poisson.HalfChi2P(2*math.Max(0, with.lnL-fit.lnL))*windows >= strayAlpha {
 		return ""
 	}

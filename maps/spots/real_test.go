@@ -1,0 +1,143 @@
+package spots
+
+import (
+	"bufio"
+	"context"
+	"math"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"testing"
+
+	"example.org/fleck/maps"
+)
+
+// realFile opens a file of the real data, which are not part of the module.
+func realFile(t *testing.T, parts ...string) *os.File {
+	t.Helper()
+	dir := os.Getenv("FLECK_REAL_DATA")
+	if dir == "" {
+		t.Skip("FLECK_REAL_DATA is not set; it names the folder of real data")
+	}
+	f, err := os.Open(filepath.Join(append([]string{dir}, parts...)...))
+	if err != nil {
+		t.Skip(err)
+	}
+	t.Cleanup(func() { f.Close() })
+	return f
+}
+
+// realMap reads w × h pixels from (x0, y0) of a tab-separated count map.
+func realMap(t *testing.T, name string, x0, y0, w, h int) maps.Map {
+	m := maps.New(w, h)
+	m.What = name
+	sc := bufio.NewScanner(realFile(t, "epma-maps-ooid", name))
+	sc.Buffer(nil, 1<<20)
+	for y := 0; sc.Scan(); y++ {
+		if y < y0 || y >= y0+h {
+			continue
+		}
+		cells := strings.Split(strings.TrimSpace(sc.Text()), "\t")
+		for x := range w {
+			v, err := strconv.ParseFloat(cells[x0+x], 64)
+			if err != nil {
+				t.Fatal(err)
+			}
+			m.Set(x, y-y0, v)
+		}
+	}
+	return m
+}
+
+func TestRealCountMaps(t *testing.T) {
+	for _, name := range []string{"Fe", "Mn", "Sr", "Mg", "Si"} {
+		m := realMap(t, "MD6_258_6_E1_"+name+".txt", 200, 300, 96, 96)
+		r, err := FindCounts(context.Background(), m, CountOptions{Seed: 1, Bootstrap: 59, NoLimit: true})
+		if err != nil {
+			t.Fatal(err)
+		}
+		st := m.Stats()
+		t.Logf("%s: mean %.1f max %.0f dispersion %.2f p %.3f spots %d threshold %.1f", name, st.Mean, st.Max, r.Dispersion, r.PValue, len(r.Spots), r.Threshold)
+		for i, s := range r.Spots {
+			if i < 3 {
+				t.Logf("  (%.1f, %.1f) width %.2f excess %.0f ± %.0f U %.1f", s.XPx, s.YPx, s.WidthPx, s.ExcessCounts, s.ExcessSigma, s.LogLikelihood)
+			}
+		}
+	}
+}
+
+// realSpectrum reads the counts of a spectrum file by lines "energy, counts".
+func realSpectrum(t *testing.T, name string) []float64 {
+	var out []float64
+	in := false
+	sc := bufio.NewScanner(realFile(t, "sem-metals", name))
+	for sc.Scan() {
+		line := strings.TrimSpace(sc.Text())
+		if strings.HasPrefix(line, "#") {
+			in = strings.HasPrefix(line, "#SPECTRUM")
+			continue
+		}
+		if !in {
+			continue
+		}
+		f := strings.FieldsFunc(line, func(r rune) bool { return r == ',' || r == ' ' })
+		v, err := strconv.ParseFloat(f[len(f)-1], 64)
+		if err != nil {
+			t.Fatal(err)
+		}
+		out = append(out, v)
+	}
+	return out
+}
+
+// A cube thinned from measured spectra of one detector: molybdenum as the
+// substrate, silicon as the target, gallium arsenide as another compound. The
+// substrate is estimated from other draws, the template is the measured spectrum.
+func TestRealSpectra(t *testing.T) {
+	mo, si, gaas := realSpectrum(t, "Mo_15kV.emsa"), realSpectrum(t, "Si_15kV.emsa"), realSpectrum(t, "GaAs_15kV.emsa")
+	n := min(len(mo), len(si), len(gaas), 1100)
+	const first = 35 // above the noise peak
+	part := func(s []float64) []float64 {
+		out := make([]float64, n-first)
+		for c := range out {
+			out[c] = math.Max(0, s[first+c])
+		}
+		return out
+	}
+	mo, si, gaas = part(mo), part(si), part(gaas)
+	template := func(name string, s []float64, low, high int) Template {
+		tt := Template{Name: name, Spectrum: s, Line: make([]float64, len(s))}
+		for c := low - first; c < high-first; c++ { // the peak over a straight line
+			base := s[low-first] + (s[high-first]-s[low-first])*float64(c-low+first)/float64(high-low)
+			tt.Line[c] = math.Max(0, s[c]-base)
+		}
+		return tt
+	}
+	target := template("Si", si, 180, 208)
+	other := template("GaAs", gaas, 118, 146)
+	rng := rand.New(rand.NewPCG(2, 2))
+	spots := []planted{{12, 14, 1, .15, si}, {35, 30, 1.5, .1, si}, {14, 36, 1.2, .3, gaas}, {37, 10, 2, .08, si}}
+	f := worldField(rng, 48, 48, 100, mo, spots)
+	b := worldField(rng, 48, 48, 100, mo, nil)
+	r, err := Find(context.Background(), f, Options{Substrate: b.Sum(), Target: target, Confusers: []Template{other}, Seed: 1, Bootstrap: 99})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Logf("information %.2f, p %.3f, blank p %.3g, limit %.0f counts, remarks %q", r.Information, r.PValue, r.BlankP, r.Limit.ExcessCounts, r.Remarks)
+	for _, s := range r.Spots {
+		t.Logf("(%.1f, %.1f) width %.2f excess %.0f ± %.0f %s %s: %s", s.XPx, s.YPx, s.WidthPx, s.ExcessCounts, s.ExcessSigma, s.Verdict, s.Compound, s.Reason)
+	}
+	for _, s := range r.Rejected {
+		t.Logf("rejected (%.1f, %.1f) %s", s.XPx, s.YPx, s.Reason)
+	}
+	for _, p := range []planted{spots[0], spots[1], spots[3]} {
+		if s, d := nearest(r.Spots, p.x, p.y); d > 1.5 || s.Verdict != maps.TargetVerdict {
+			t.Errorf("silicon at (%g, %g): %.1f px away, verdict %s: %s", p.x, p.y, d, s.Verdict, s.Reason)
+		}
+	}
+	if s, d := nearest(r.Spots, 14, 36); d < 2 && s.Verdict == maps.TargetVerdict {
+		t.Errorf("gallium arsenide is called silicon: %s", s.Reason)
+	}
+}
