@@ -23,7 +23,8 @@ type Spot struct {
 	WidthPx            float64 // standard deviation of the fitted round Gaussian profile, px
 	AreaPx             float64 // pixels of the spot above half its local maximum
 	AreaUm2            float64
-	DiameterUm         float64 // equivalent circle diameter of the area
+	DiameterUm         float64 // equivalent circle diameter of the area without blur; NaN if Unresolved
+	DiameterHighUm     float64 // 95 % upper limit of the diameter of a spot of one profile, else NaN
 	Unresolved         bool    // not wider than the smallest profile searched
 	ExcessCounts       float64 // counts of the whole template in excess of the substrate
 	ExcessSigma        float64

@@ -64,6 +64,21 @@ func TestFindNamesPlantedSpots(t *testing.T) {
 			t.Errorf("x = %g px is %g µm, want %g", s.XPx, s.XUm, want)
 		}
 	}
+	// The spots of 1 px: the upper limit of the diameter is above that of their
+	// profile, 2.355·sqrt(1 − 0.8²) px, and not far above (5 % of 6 may be below).
+	below := 0
+	for _, p := range silica {
+		s, _ := nearest(r.Spots, p.x, p.y)
+		if s.DiameterHighUm < .1*fwhm*.6 {
+			below++
+		}
+		if !(s.DiameterHighUm < .6) {
+			t.Errorf("upper limit of the diameter %.2f µm", s.DiameterHighUm)
+		}
+	}
+	if below > 2 {
+		t.Errorf("%d of 6 upper limits of the diameter lie below it", below)
+	}
 	s, d := nearest(r.Spots, 10, 10)
 	if d > 1 || s.Verdict != maps.OtherCompound || s.Compound != "WO3" {
 		t.Errorf("tungsten oxide: %.2f px away, verdict %s %q: %s", d, s.Verdict, s.Compound, s.Reason)

@@ -49,10 +49,14 @@ func (s *search) measure(i int, m *model, whole []float64) (maps.Spot, window) {
 	win := s.windowOf(i, whole)
 	parts := s.spots[i].parts
 	total, vx, vy, second := 0.0, 0.0, 0.0, 0.0
+	upper := math.NaN()
 	for _, k := range parts {
 		c := s.m.parts[k]
 		m.put(c, -1)
 		sx, sy, excess, sigma := m.uncertainty(c, least)
+		if len(parts) == 1 {
+			upper = m.upperWidth(c)
+		}
 		pr := newProfile(profile{}, c.x, c.y, c.s, s.w, s.h)
 		m.each(pr, func(p int, _ float64) { m.frac[p] = whole[p] })
 		total += excess
@@ -72,6 +76,10 @@ func (s *search) measure(i int, m *model, whole []float64) (maps.Spot, window) {
 	}
 	sp.XUm, sp.YUm = micrometres(sp.XPx, sp.YPx, s.pixel)
 	s.size(&sp, win, len(parts) == 1)
+	sp.DiameterHighUm = math.NaN()
+	if s.pixel.Known() && !math.IsInf(upper, 0) {
+		sp.DiameterHighUm = fwhm * math.Sqrt(math.Max(0, upper*upper-least*least)*s.pixel.AreaUm2())
+	}
 	return sp, win
 }
 
