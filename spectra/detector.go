@@ -245,7 +245,7 @@ func (d Detector) AddPeak(dst []float64, c Calibration, e xray.Energy, area floa
 
 // lossSteps is the number of pieces in ln(loss) that represent the loss; fixed,
 // so that the shape varies smoothly with its parameters.
-const lossSteps = 6
+const lossSteps = 8
 
 // gaussReach is the half width, in standard deviations, over which peaks are
 // evaluated; 5.5 σ leaves out 4e-8 of the area.

@@ -18,7 +18,7 @@ func TestMain(m *testing.M) {
 func Example() {
 	main()
 	// Output:
-	// Al K: 4360 ± 79 net counts
-	// Si K: 626 ± 39 net counts
+	// Al K: 4361 ± 79 net counts
+	// Si K: 627 ± 39 net counts
 	// deviance 1.0, 27.1 expected
 }

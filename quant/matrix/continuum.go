@@ -9,11 +9,11 @@ import (
 	"gonum.org/v1/gonum/integrate/quad"
 )
 
-// kramers is the constant K of the generated continuum n(E) = K Z (E0 − E)/E,
+// Kramers is the constant K of the generated continuum n(E) = K Z (E0 − E)/E,
 // photons per electronvolt and electron into 4π, after Kramers 1923. 2.2e-9
 // equals an efficiency of X-ray production of 1.1e-9·Z·V (value from memory,
 // unverified); Green & Cosslett 1968 are quoted with 2e-9. Good to about 30 %.
-const kramers = 2.2e-9
+const Kramers = 2.2e-9
 
 // continuumLevel returns the level that stands for the continuum of photon
 // energy e (keV): the depth curve is that of a K shell with its edge at e. The
@@ -21,7 +21,7 @@ const kramers = 2.2e-9
 func continuumLevel(e float64) level { return level{z: 30, edge: e, m: exponentK(30)} }
 
 // generated returns K (E0 − E)/E in photons per eV, electron and atomic number.
-func generated(e, beam float64) float64 { return kramers * (beam - e) / e }
+func generated(e, beam float64) float64 { return Kramers * (beam - e) / e }
 
 // Continuum returns the continuum photons that leave the specimen towards the
 // detector, per electronvolt and electron and scaled to 4π, at each of the

@@ -167,7 +167,7 @@ func TestContinuum(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		made := kramers * 13 * (r.beam - 1.74) / 1.74
+		made := Kramers * 13 * (r.beam - 1.74) / 1.74
 		t.Logf("%g keV: f(χ) %.3f, simulated %.2f", r.beam, got[0]/made, r.f)
 		closeTo(t, "continuum of Al", got[0], made*r.f, 0.05)
 	}

@@ -225,18 +225,13 @@ func Covered(m xray.Material, depth float64, s Setup) (whole, film Spectrum, err
 // of density 4.
 const thinDepth = 2e-6
 
-// kramers is the constant of the continuum of a thick target, photons per eV
-// and electron into 4π and atomic number: n = kramers·Z·(E0−E)/E (Kramers 1923;
-// value from memory, unverified; the same as in quant/matrix).
-const kramers = 2.2e-9
-
 // Particle predicts the spectrum of a thin particle of compound m: its lines
 // and its own continuum, without the substrate. Counts are per electron that
 // meets a mass depth of 1 µg/cm² of the compound.
 //
 // The continuum of a thin target follows from that of the thick one by
-// differentiation with respect to the beam energy: n(E) = kramers·Z/E·S(E0)·ρt
-// with S the mass stopping power.
+// differentiation with respect to the beam energy: n(E) = K·Z/E·S(E0)·ρt
+// with S the mass stopping power and K = matrix.Kramers.
 func Particle(m xray.Material, s Setup) (Spectrum, error) {
 	s, err := s.check()
 	if err != nil {
@@ -256,7 +251,7 @@ func Particle(m xray.Material, s Setup) (Spectrum, error) {
 		return Spectrum{}, fmt.Errorf("template: the beam of %g keV excites no line of %s", s.Geometry.BeamEnergy.KeV(), m.Name)
 	}
 	cont := make([]float64, s.Channels)
-	scale := kramers * m.MeanZ() * xray.StoppingPower(m, s.Geometry.BeamEnergy) * 1e-6
+	scale := matrix.Kramers * m.MeanZ() * xray.StoppingPower(m, s.Geometry.BeamEnergy) * 1e-6
 	csc := s.Geometry.Cosecant()
 	for i, e := range s.energies() {
 		if e > 50 && e < s.Geometry.BeamEnergy {

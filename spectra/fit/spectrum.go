@@ -68,12 +68,12 @@ func spectrum(s *spectra.Spectrum, opt Options) (*Result, error) {
 		return r, nil
 	}
 	sc.initial(&st, total)
-	ok := sc.run(&st, 1)
+	sc.run(&st, 1)
 	// Scale and resolution, then the finer shape, then the line shares: each
 	// stage starts from a fit that is already close.
 	if !o.FixCalibration && total > 300 {
 		sc.free[offsetParameter], sc.free[gainParameter], sc.free[noiseParameter] = true, true, true
-		ok = sc.run(&st, 0.3)
+		sc.run(&st, 0.3)
 	}
 	for f := range d.families {
 		sc.devOf[f] = !o.FixWeights && sc.familyTotal(&st, f) > 2000
@@ -87,8 +87,7 @@ func spectrum(s *spectra.Spectrum, opt Options) (*Result, error) {
 		}
 		sc.free[fractionParameter] = sc.free[lossParameter] && total > 3e5
 	}
-	ok = sc.run(&st, 1e-3)
-	if !ok {
+	if !sc.run(&st, 1e-3) {
 		r.Status = NotConverged
 		r.warn("the fit did not converge within %d steps; values are the best so far", sc.iter)
 	}
