@@ -4,6 +4,7 @@ import (
 	"context"
 	"math"
 	"math/rand/v2"
+	"strings"
 	"testing"
 
 	"example.org/fleck/maps"
@@ -171,5 +172,41 @@ func TestOxideIsNotSilica(t *testing.T) {
 	}
 	if len(r.Rejected) < 3 {
 		t.Errorf("%d maxima rejected, want the four patches (one may be too faint)", len(r.Rejected))
+	}
+}
+
+// A field evenly covered with target at a tenth of the counts: no spot may be
+// claimed from its own spectrum, and against a blank the excess is right and the
+// cover is remarked upon.
+func TestEvenCover(t *testing.T) {
+	rng := rand.New(rand.NewPCG(61, 1))
+	s0 := worldAluminium()
+	tgt := worldSilica().Spectrum
+	mixed := make([]float64, len(s0))
+	for c := range mixed {
+		mixed[c] = .9*s0[c] + .1*tgt[c]
+	}
+	f := worldField(rng, 24, 24, 80, mixed, nil)
+	opt := blank.options(rng, f, s0)
+	opt.Bootstrap, opt.Widths, opt.KeepBlank = 39, []float64{.8, 1.6}, true
+	r, err := Find(context.Background(), f, opt)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if want := .1 * f.Total(); math.Abs(r.Excess-want) > 5*r.ExcessSigma || !(r.ExcessSigma < .1*want) {
+		t.Errorf("excess %.0f ± %.0f, want %.0f", r.Excess, r.ExcessSigma, want)
+	}
+	if want := .1 * f.Total() * sumOf(worldSilica().Line); math.Abs(r.LineExcess-want) > 5*r.LineExcessSigma {
+		t.Errorf("line excess %.0f ± %.0f, want %.0f", r.LineExcess, r.LineExcessSigma, want)
+	}
+	if !strings.Contains(strings.Join(r.Remarks, " "), "covers it") {
+		t.Errorf("no remark on the cover: %q", r.Remarks)
+	}
+	opt.Substrate = nil
+	if r, err = Find(context.Background(), f, opt); err != nil {
+		t.Fatal(err)
+	}
+	if len(r.Spots) > 0 || r.Detected {
+		t.Errorf("%d spots (p = %g) in an even field searched with its own spectrum", len(r.Spots), r.PValue)
 	}
 }

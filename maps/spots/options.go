@@ -151,6 +151,11 @@ func (opt *Options) levels() error {
 			return fmt.Errorf("spots: %s %g; must be above %g and below %g", n.what, *n.v, n.low, n.high)
 		}
 	}
+	// The smallest p-value is 1/(Bootstrap+1), of a spot alone about 1/Bootstrap.
+	if least := math.Min(opt.Alpha, opt.Q); float64(opt.Bootstrap) < 1/least {
+		return fmt.Errorf("spots: %d replicas allow no p-value below %.3g; at least %.0f are needed for alpha %g and false discovery rate %g",
+			opt.Bootstrap, 1/float64(opt.Bootstrap+1), math.Ceil(1/least), opt.Alpha, opt.Q)
+	}
 	return nil
 }
 

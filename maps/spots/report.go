@@ -137,6 +137,10 @@ func (s *cubeSearch) fieldVerdict(res *Result, lineP []float64, other []bool) {
 	res.Detected = res.PValue <= res.Options.Alpha
 }
 
+// coveredShare is the share of a field above the decision threshold from which
+// spots are the wrong picture (choice of this package).
+const coveredShare = 0.3
+
 // remark says what a reader should know about the run.
 func (s *cubeSearch) remark(res *Result) {
 	add := func(format string, args ...any) { res.Remarks = append(res.Remarks, fmt.Sprintf(format, args...)) }
@@ -149,6 +153,15 @@ func (s *cubeSearch) remark(res *Result) {
 	}
 	if s.bg.refit {
 		add("the substrate spectrum comes from the field itself, without the spots found; faint wide spots are lost more often than with a blank field")
+	}
+	above := 0
+	for _, u := range s.first.u {
+		if u > res.Threshold {
+			above++
+		}
+	}
+	if share := float64(above) / float64(len(s.first.u)); share > coveredShare {
+		add("%.0f %% of the field lie above the decision threshold: the target covers it rather than lies in spots; see Excess", 100*share)
 	}
 	if n := len(res.Rejected); n > 0 {
 		add("%d maxima of the whole template lack the line family of %s and are not listed", n, res.Options.Target.Name)
