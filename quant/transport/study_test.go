@@ -18,7 +18,7 @@ import (
 // allowed, which Au at 30 keV needs (0.4960, band from 0.497).
 func TestStudyBackscatter(t *testing.T) { checkBackscatter(t, 100000, 1) }
 
-func TestStudyDepth(t *testing.T) { checkDepth(t, 10000, 1) }
+func TestStudyDepth(t *testing.T) { checkDepth(t, 8000, 1) }
 
 func TestStudySpheres(t *testing.T) { checkSpheres(t, 1, 20000) }
 
