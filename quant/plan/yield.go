@@ -38,8 +38,6 @@ type yield struct {
 
 func (y yield) line() (xray.Line, bool) { return y.Element.LineOf(y.Initial, y.Final) }
 
-func (y yield) total() float64 { return y.Particle + y.Coating + y.Substrate }
-
 // Methods of a prediction.
 const (
 	MethodLaw       = "law of thin particles"
