@@ -54,7 +54,7 @@ func commands(e *env) []*cli.Command {
 		inspectCommand(e), linesCommand(e), identifyCommand(e), fitCommand(e),
 		predictCommand(e), quantifyCommand(e),
 		mapCommand(e), spotsCommand(e), compareCommand(e),
-		simulateCommand(e), studyCommand(e), demoCommand(e), convertCommand(e),
+		planCommand(e), simulateCommand(e), studyCommand(e), demoCommand(e), convertCommand(e),
 		completionCommand(e), helpCommand(e),
 	}
 	for _, c := range list {
