@@ -55,6 +55,11 @@ const significance = 3
 // continuum beside them. Common practice, no source.
 const lineSystematic = 3
 
+// leastOvervoltage is the beam energy over the edge below which a line is not
+// planned with: charging by a few hundred volts takes it away. Common practice;
+// Goldstein et al. 2018, fig. 22.3, asks for 1.25.
+const leastOvervoltage = 1.1
+
 // coatingShare is the counts of the coating per count of signal above which a
 // family is no evidence, since the coating's thickness follows the shape of
 // particles. Common practice, no source.
@@ -148,6 +153,8 @@ func (r *Request) family(f family, s setting, sc scene, continuum func(low, high
 	switch why := hidden(f.element, s); {
 	case why != "":
 		c.Usable, c.Reason = false, why
+	case c.Overvoltage < leastOvervoltage:
+		c.Usable, c.Reason = false, fmt.Sprintf("the beam hardly excites it, overvoltage %.2f", c.Overvoltage)
 	case c.Significance < significance:
 		c.Usable = false
 		c.Reason = fmt.Sprintf("the signal is %.2g times the background, whose systematic part hides it at any dose", c.Signal/(c.Continuum+c.Lines))

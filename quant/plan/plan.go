@@ -253,20 +253,25 @@ func (r *Request) recommend(out *Result) []Recommendation {
 		if c := cmp.Compare(b.Visible, a.Visible); c != 0 {
 			return c
 		}
-		// The smallest particle decides: it needs the dose.
-		return cmp.Compare(a.Doses[r.smallestIndex()], b.Doses[r.smallestIndex()])
+		// The smallest particle decides, since it needs the most; then the next.
+		for _, k := range r.ascending() {
+			if c := cmp.Compare(a.Doses[k], b.Doses[k]); c != 0 {
+				return c
+			}
+		}
+		return 0
 	})
 	return list
 }
 
-func (r *Request) smallestIndex() int {
-	best := 0
-	for i, d := range r.Diameters {
-		if d < r.Diameters[best] {
-			best = i
-		}
+// ascending returns the places of the diameters from the smallest.
+func (r *Request) ascending() []int {
+	out := make([]int, len(r.Diameters))
+	for i := range out {
+		out[i] = i
 	}
-	return best
+	slices.SortStableFunc(out, func(a, b int) int { return cmp.Compare(r.Diameters[a], r.Diameters[b]) })
+	return out
 }
 
 // smallest interpolates the logarithm of the dose over that of the diameter.
@@ -283,9 +288,17 @@ func (r *Request) smallest(cs []Case) float64 {
 	return math.NaN()
 }
 
-// reasons says why a way to measure stands where it does.
+// reasons says why a way to measure stands where it does, by the smallest particle
+// that it shows.
 func (r *Request) reasons(cs []Case) []string {
-	c := cs[r.smallestIndex()]
+	order := r.ascending()
+	c := cs[order[0]]
+	for _, k := range order {
+		if cs[k].Visible {
+			c = cs[k]
+			break
+		}
+	}
 	if c.Family == "" {
 		return []string{c.Reason}
 	}
@@ -298,8 +311,8 @@ func (r *Request) reasons(cs []Case) []string {
 	if !math.IsInf(c.Dose, 1) {
 		out = append(out, fmt.Sprintf("%.3g nA·s, %.3g s at %g nA", c.Dose, c.TimeS, r.CurrentNA))
 	}
-	if c.Reason != "" {
-		out = append(out, c.Reason)
+	if first := cs[order[0]]; !first.Visible {
+		out = append(out, fmt.Sprintf("%.0f nm: %s", first.Diameter*1e9, first.Reason))
 	}
 	return out
 }

@@ -334,6 +334,23 @@ func TestLawAndTransport(t *testing.T) {
 	}
 }
 
+// The ranking goes by the smallest particle that is seen, and says what is not.
+func TestRanking(t *testing.T) {
+	r := plan(t, Request{
+		Target: material(t, "TiO2:4.23g/cm3"), Substrates: []xray.Material{material(t, "Fe-18Cr-0.5Nb-0.2Ti:7.7g/cm3")},
+		Diameters: []float64{1e-6, 50e-9}, Beams: []xray.Energy{5 * xray.KeV, 10 * xray.KeV, 15 * xray.KeV}, PixelM: 2e-6, Trajectories: 1000,
+	})
+	best := r.Recommendations[0]
+	if best.Beam == 5*xray.KeV || best.Visible != 1 || !strings.Contains(best.Reasons[0], "Ti K of 1000 nm") || !strings.HasPrefix(best.Reasons[len(best.Reasons)-1], "50 nm: ") {
+		t.Errorf("best at %g keV: %q", best.Beam.KeV(), best.Reasons)
+	}
+	for i, x := range r.Recommendations[1:] {
+		if x.Visible > r.Recommendations[i].Visible {
+			t.Errorf("place %d shows more than the one before", i+1)
+		}
+	}
+}
+
 // Sums of aluminium and carbon fall on silicon, in proportion to the current.
 func TestSums(t *testing.T) {
 	req := silica(t, "Al")
