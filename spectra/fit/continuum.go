@@ -85,7 +85,8 @@ func newContinuumTable(det spectra.Detector, spec Specimen, e0, lowEV, highEV fl
 // absorption edges stay in place.
 func (t *continuumTable) set(p shape) {
 	depths := [absorbers]float64(p[absorberParameter:])
-	landing := p[landingParameter]
+	// Beyond a tenth of the beam energy the stretch makes no sense.
+	landing := math.Min(math.Max(p[landingParameter], -0.1*t.e0), 0.1*t.e0)
 	if t.curve != nil && depths == t.depths && landing == t.landing {
 		return
 	}
@@ -111,7 +112,7 @@ func (t *continuumTable) set(p shape) {
 			if landing != 0 && e > knee {
 				x := (knee + (e-knee)*stretch - t.startEV) / t.stepEV
 				j := int(x)
-				if j+1 >= n {
+				if j < 0 || j+1 >= n {
 					v = 0
 				} else {
 					v = src[j] + (src[j+1]-src[j])*(x-float64(j))

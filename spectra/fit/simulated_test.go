@@ -369,3 +369,22 @@ func BenchmarkSpectrum(b *testing.B) {
 		}
 	}
 }
+
+// TestWrongBeamEnergy fits a spectrum whose stated beam energy is far off: the
+// fit must end with a status and finite numbers.
+func TestWrongBeamEnergy(t *testing.T) {
+	det := spectra.DefaultDetector()
+	for _, stated := range []xray.Energy{9000, 13000, 20000, 30000} {
+		s := noisy(simulate(t, spectra.Calibration{GainEV: 10}, 2048, 15000, det, 4e5, family{"Si", xray.FamilyK, 2e5}, family{"Fe", xray.FamilyK, 1e5}), rand.New(rand.NewPCG(17, uint64(stated))))
+		s.BeamEnergy = stated
+		r, err := Spectrum(s, Options{Families: []Family{{14, xray.FamilyK}, {26, xray.FamilyK}}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, f := range r.Families {
+			if math.IsNaN(f.NetCounts) || math.IsInf(f.NetCounts, 0) || math.IsNaN(f.Sigma) {
+				t.Errorf("stated %g keV: %s %g ± %g", stated.KeV(), f.Family, f.NetCounts, f.Sigma)
+			}
+		}
+	}
+}
