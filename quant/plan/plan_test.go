@@ -220,6 +220,14 @@ func TestDoseMonotonic(t *testing.T) {
 		}
 		last = d
 	}
+	// The exact and the normal law meet where one takes over from the other.
+	exact, many := DoseFor(1, 15, 5e-7, 0.05), DoseFor(1, 16, 5e-7, 0.05)
+	if 15*exact > manyCounts || 16*many < manyCounts {
+		t.Errorf("backgrounds of %g and %g counts do not lie beside the change of law", 15*exact, 16*many)
+	}
+	if q := many / exact * 15 / 16; math.Abs(q-1) > 0.02 {
+		t.Errorf("doses %g and %g beside the change of law: %g", exact, many, q)
+	}
 	for _, v := range []float64{DoseFor(1, -1, 0.1, 0.1), DoseFor(1, 1, 0, 0.1), DoseFor(math.NaN(), 1, 0.1, 0.1)} {
 		if !math.IsNaN(v) {
 			t.Errorf("dose %g for arguments out of range", v)
@@ -338,7 +346,7 @@ func TestLawAndTransport(t *testing.T) {
 func TestRanking(t *testing.T) {
 	r := plan(t, Request{
 		Target: material(t, "TiO2:4.23g/cm3"), Substrates: []xray.Material{material(t, "Fe-18Cr-0.5Nb-0.2Ti:7.7g/cm3")},
-		Diameters: []float64{1e-6, 50e-9}, Beams: []xray.Energy{5 * xray.KeV, 10 * xray.KeV, 15 * xray.KeV}, PixelM: 2e-6, Trajectories: 1000,
+		Diameters: []float64{1e-6, 50e-9}, Beams: []xray.Energy{5 * xray.KeV, 10 * xray.KeV, 15 * xray.KeV}, PixelM: 2e-6, Trajectories: 300,
 	})
 	best := r.Recommendations[0]
 	if best.Beam == 5*xray.KeV || best.Visible != 1 || !strings.Contains(best.Reasons[0], "Ti K of 1000 nm") || !strings.HasPrefix(best.Reasons[len(best.Reasons)-1], "50 nm: ") {

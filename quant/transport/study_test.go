@@ -83,3 +83,7 @@ func TestStudyThinLaw(t *testing.T) {
 		}
 	}
 }
+
+func TestStudySizes(t *testing.T) { checkSizes(t, 5000, 10000) }
+
+func TestStudyCoatings(t *testing.T) { checkCoatings(t, 1, 20000) }
