@@ -16,15 +16,13 @@ type found struct {
 
 func gauss(dx, dy, s float64) float64 { return math.Exp(-(dx*dx + dy*dy) / (2 * s * s)) }
 
-// Two components are spots of their own if the counts dip between them: the
-// strength where the model is lowest on the line between them is below dipShare of
-// that at the weaker one, by dipSigmas of its uncertainty, or there is no
-// significant bridge at all (choices of this package; a dip of 3 sigma is a loss
-// of 4.5 in log-likelihood).
+// Two components are spots of their own if the model dips between them below
+// dipShare of the weaker one and a ridge that joins them, without a dip, fits the
+// counts worse by dipGain in log-likelihood (3 standard deviations; both are
+// choices of this package).
 const (
-	dipShare     = 0.8
-	dipSigmas    = 3.0
-	bridgeSigmas = 2.0
+	dipShare = 0.8
+	dipGain  = 4.5
 )
 
 // bridgeShare is the strength, relative to the weaker of two spots, from which a
@@ -101,7 +99,7 @@ func (s *search) apart(a, b component) bool {
 	}
 	// Where the model is lowest between the two.
 	const steps = 40
-	low, where := math.Inf(1), 0.0
+	low := math.Inf(1)
 	ends := [2]float64{}
 	for k := range steps + 1 {
 		t := float64(k) / steps
@@ -113,23 +111,45 @@ func (s *search) apart(a, b component) bool {
 		if k == 0 || k == steps {
 			ends[k/steps] = v
 		}
-		if v < low {
-			low, where = v, t
-		}
+		low = math.Min(low, v)
 	}
 	if low >= dipShare*math.Min(ends[0], ends[1]) {
 		return false
 	}
-	// What the counts say there, over a profile that keeps clear of the ends.
-	width := math.Max(math.Min(narrow, d/4), s.opt.MinWidthPx)
-	measure := func(x, y float64) (f, sigma float64) { return s.linearAt(x, y, width) }
-	fa, sa := measure(a.x, a.y)
-	fb, sb := measure(b.x, b.y)
-	if fb < fa {
-		fa, sa = fb, sb
+	return s.m.ridgeLoss(a, b) > dipGain
+}
+
+// ridgeLoss returns the log-likelihood that is lost when two components of the
+// model are replaced by a ridge between them, whose strength and width go evenly
+// from one to the other and whose height is fitted.
+func (m *model) ridgeLoss(a, b component) float64 {
+	ra, rb := radiusPx(a.s), radiusPx(b.s)
+	xa := max(0, min(int(a.x)-ra, int(b.x)-rb))
+	ya := max(0, min(int(a.y)-ra, int(b.y)-rb))
+	xb := min(m.w-1, max(int(a.x)+ra, int(b.x)+rb)+1)
+	yb := min(m.h-1, max(int(a.y)+ra, int(b.y)+rb)+1)
+	ridge := profile{x0: xa, y0: ya, w: xb - xa + 1, h: yb - ya + 1}
+	ridge.k = make([]float64, ridge.w*ridge.h)
+	top := math.Max(a.f, b.f)
+	steps := int(math.Ceil(4*math.Hypot(a.x-b.x, a.y-b.y)/math.Min(a.s, b.s))) + 1
+	for k := range steps + 1 {
+		t := float64(k) / float64(steps)
+		x, y, s, f := a.x+t*(b.x-a.x), a.y+t*(b.y-a.y), a.s+t*(b.s-a.s), a.f+t*(b.f-a.f)
+		pr := newProfile(profile{}, x, y, s, m.w, m.h)
+		m.each(pr, func(p int, v float64) {
+			if i, j := p%m.w-xa, p/m.w-ya; i >= 0 && i < ridge.w && j >= 0 && j < ridge.h {
+				ridge.k[j*ridge.w+i] = math.Max(ridge.k[j*ridge.w+i], f/top*v)
+			}
+		})
 	}
-	fm, sm := measure(a.x+where*(b.x-a.x), a.y+where*(b.y-a.y))
-	return fm < dipShare*fa && (fa-fm > dipSigmas*math.Hypot(sa, sm) || fm < bridgeSigmas*sm)
+	m.put(a, -1)
+	m.put(b, -1)
+	_, joined := m.strength(ridge, top)
+	pair := [2]component{a, b}
+	two := m.pairGain(&pair, nil, 0)
+	m.put(a, 1)
+	m.put(b, 1)
+	return two - joined
 }
 
 // spareLoss is the loss of log-likelihood up to which a component counts as

@@ -131,7 +131,7 @@ func (s *search) detect(ctx context.Context) error {
 			}
 			taken = append(taken, c)
 			if c = s.m.fit(c, least, most); c.f > 0 {
-				s.m.parts = append(s.m.parts, c)
+				s.m.parts = append(s.m.parts, s.m.split(c, least, most))
 			}
 		}
 		if len(s.m.parts) == before {
