@@ -77,7 +77,7 @@ func TestFindCountsOverdispersed(t *testing.T) {
 	for i := range 40 {
 		rng := rand.New(rand.NewPCG(11, uint64(i)))
 		m := countMap(rng, 32, 32, func(x, y int) float64 { return 5 }, 2, nil)
-		r, err := FindCounts(context.Background(), m, CountOptions{Seed: 1, NoLimit: true, Bootstrap: 59, Widths: []float64{1, 2}})
+		r, err := FindCounts(context.Background(), m, CountOptions{Seed: 1, NoLimit: true, Bootstrap: 39, Widths: []float64{1, 2}})
 		if err != nil {
 			t.Fatal(err)
 		}

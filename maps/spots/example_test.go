@@ -63,7 +63,7 @@ func ExampleFind() {
 		return
 	}
 	r, err := spots.Find(context.Background(), field, spots.Options{
-		Substrate: substrate, Target: target, Confusers: []spots.Template{carbide}, Seed: 1,
+		Substrate: substrate, Target: target, Confusers: []spots.Template{carbide}, Seed: 1, NoLimit: true,
 	})
 	if err != nil {
 		fmt.Println(err)
@@ -97,4 +97,31 @@ func ExampleMarkSubstrate() {
 	// TiC 1 2 true
 	// TiO2 4 0 false
 	// target substrate
+}
+
+// A bright grain in a count map at 4 counts per pixel.
+func ExampleFindCounts() {
+	m := maps.New(24, 24)
+	m.What = "Fe K counts"
+	rng := rand.New(rand.NewPCG(3, 1))
+	for y := range m.H {
+		for x := range m.W {
+			mu := 4 + 20*math.Exp(-(math.Pow(float64(x)-9, 2)+math.Pow(float64(y)-15, 2))/2)
+			n, p := 0.0, math.Exp(-mu) // Poisson counts
+			for u := rng.Float64(); u > p; u *= rng.Float64() {
+				n++
+			}
+			m.Set(x, y, n)
+		}
+	}
+	r, err := spots.FindCounts(context.Background(), m, spots.CountOptions{Seed: 1, NoLimit: true, Widths: []float64{.8, 1.2, 1.8}})
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	for _, s := range r.Spots {
+		fmt.Printf("spot at (%.0f, %.0f) px: %s\n", s.XPx, s.YPx, s.Verdict)
+	}
+	// Output:
+	// spot at (9, 15) px: cannot_tell
 }

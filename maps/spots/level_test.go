@@ -127,7 +127,7 @@ func binomialLimit(n int, p float64) int {
 func TestFalseAlarms(t *testing.T) {
 	const fields = 40
 	for _, mode := range []substrateMode{blank, same} {
-		l := measureLevels(t, mode, fields, 20, 59, 30, []float64{.8, 1.6})
+		l := measureLevels(t, mode, fields, 18, 39, 30, []float64{.8, 1.6})
 		if limit := binomialLimit(fields, .05); l.alarms > limit || l.listed > limit {
 			t.Errorf("%s: %d alarms and %d lists in %d fields without spots; more than %d has a chance below 1e-6", mode, l.alarms, l.listed, fields, limit)
 		}
