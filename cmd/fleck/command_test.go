@@ -340,6 +340,9 @@ func TestSimulate(t *testing.T) {
 }
 
 func TestRealData(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long: left out of short runs")
+	}
 	dir := os.Getenv("FLECK_REAL_DATA")
 	if dir == "" {
 		t.Skip("FLECK_REAL_DATA is not set")

@@ -95,6 +95,9 @@ func thin(t *testing.T, path string, substrate, spot *spectra.Spectrum, size int
 // sends them through map and spots: the planted spots must be found, and in the
 // map of Si K they must stand out.
 func TestThinnedCube(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long: left out of short runs")
+	}
 	root := os.Getenv("FLECK_REAL_DATA")
 	if root == "" {
 		t.Skip("FLECK_REAL_DATA is not set: no measured spectra")
