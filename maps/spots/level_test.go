@@ -125,6 +125,9 @@ func binomialLimit(n int, p float64) int {
 // Fields without spots, strongly shaded: alarms at alpha = 0.05 and non-empty
 // lists at q = 0.05 stay within the binomial scatter.
 func TestFalseAlarms(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long: left out of short runs")
+	}
 	const fields = 40
 	for _, mode := range []substrateMode{blank, same} {
 		l := measureLevels(t, mode, fields, 18, 39, 30, []float64{.8, 1.6})

@@ -95,6 +95,9 @@ func studyPower(det detector, c cell, s0 []float64, tgt Template, w, h, nulls, f
 // strength: at least 85 % of it, and no more than it (a detector that beats the
 // Neyman–Pearson test has a leak). The large study is behind the tag study.
 func TestPowerAgainstOracle(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long: left out of short runs")
+	}
 	s0, tgt := worldAluminium(), worldSilica()
 	const side = 32
 	for _, c := range []cell{{50, 1, 7, 3}, {100, 2.5, 6, 2}} {

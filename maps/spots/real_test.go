@@ -54,6 +54,9 @@ func realMap(t *testing.T, name string, x0, y0, w, h int) maps.Map {
 // Count maps of a wavelength-dispersive microprobe on a dolomite with silica: the
 // iron map holds bright grains, the strontium map is quiet, nearly Poisson.
 func TestRealCountMaps(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long: left out of short runs")
+	}
 	find := func(name string) (maps.Map, *Result) {
 		m := realMap(t, "MD6_258_6_E1_"+name+".txt", 200, 300, 96, 96)
 		r, err := FindCounts(context.Background(), m, CountOptions{Seed: 1, Bootstrap: 59, NoLimit: true})
@@ -109,6 +112,9 @@ func realSpectrum(t *testing.T, name string) []float64 {
 // substrate, silicon as the target, gallium arsenide as another compound. The
 // substrate is estimated from other draws, the template is the measured spectrum.
 func TestRealSpectra(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long: left out of short runs")
+	}
 	mo, si, gaas := realSpectrum(t, "Mo_15kV.emsa"), realSpectrum(t, "Si_15kV.emsa"), realSpectrum(t, "GaAs_15kV.emsa")
 	n := min(len(mo), len(si), len(gaas), 1100)
 	const first = 35 // above the noise peak

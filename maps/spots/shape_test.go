@@ -43,6 +43,9 @@ func shapeField(rng *rand.Rand, w, h int, counts float64, share func(x, y float6
 // Particles that are no Gaussians stay one spot; spots with a dip between
 // them are two.
 func TestShapes(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long: left out of short runs")
+	}
 	disc := func(x, y float64) float64 {
 		if math.Hypot(x-20, y-22) <= 6 {
 			return .5
