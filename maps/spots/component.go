@@ -234,36 +234,6 @@ func (m *model) fit(c component, least, most float64) component {
 	return best
 }
 
-// upperDrop is the loss of log-likelihood at a one-sided 95 % limit: half the
-// square of the normal quantile 1.6449.
-const upperDrop = 1.3528
-
-// upperWidth returns the 95 % upper limit of the width of component c, by the
-// profile likelihood over the strength at the fitted place; frac must hold the
-// other components.
-func (m *model) upperWidth(c component) float64 {
-	drop := func(s float64) float64 {
-		_, llr := m.strength(newProfile(profile{}, c.x, c.y, s, m.w, m.h), c.f)
-		return llr
-	}
-	top := drop(c.s)
-	low, high := c.s, c.s*1.2
-	for n := 0; drop(high) > top-upperDrop; n++ {
-		if n == 20 {
-			return math.Inf(1)
-		}
-		low, high = high, high*1.2
-	}
-	for high-low > 0.01*high {
-		if mid := (low + high) / 2; drop(mid) > top-upperDrop {
-			low = mid
-		} else {
-			high = mid
-		}
-	}
-	return high
-}
-
 // uncertainty returns the standard uncertainties of place and excess counts of
 // component c, from the inverse of the information matrix of (x, y, ln s, f)
 // (Gauss–Newton form, which is positive), and the excess counts sum T·f·k. The

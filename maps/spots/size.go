@@ -55,7 +55,11 @@ func (s *search) measure(i int, m *model, whole []float64) (maps.Spot, window) {
 		m.put(c, -1)
 		sx, sy, excess, sigma := m.uncertainty(c, least)
 		if len(parts) == 1 {
+			// The curvature at the best fit understates what faint spots leave open.
 			upper = m.upperWidth(c)
+			sigma = math.Max(sigma, m.excessSpread(c, least, 1.5*s.opt.Widths[len(s.opt.Widths)-1]))
+			px, py := s.placeSpread(c)
+			sx, sy = math.Max(sx, px), math.Max(sy, py)
 		}
 		pr := newProfile(profile{}, c.x, c.y, c.s, s.w, s.h)
 		m.each(pr, func(p int, _ float64) { m.frac[p] = whole[p] })

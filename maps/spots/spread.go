@@ -1,0 +1,93 @@
+package spots
+
+import "math"
+
+// upperDrop is the loss of log-likelihood at a one-sided 95 % limit: half the
+// square of the normal quantile 1.6449.
+const upperDrop = 1.3528
+
+// upperWidth returns the 95 % upper limit of the width of component c, by the
+// profile likelihood over the strength at the fitted place; frac must hold the
+// other components.
+func (m *model) upperWidth(c component) float64 {
+	drop := func(s float64) float64 {
+		_, llr := m.strength(newProfile(profile{}, c.x, c.y, s, m.w, m.h), c.f)
+		return llr
+	}
+	top := drop(c.s)
+	low, high := c.s, c.s*1.2
+	for n := 0; drop(high) > top-upperDrop; n++ {
+		if n == 20 {
+			return math.Inf(1)
+		}
+		low, high = high, high*1.2
+	}
+	for high-low > 0.01*high {
+		if mid := (low + high) / 2; drop(mid) > top-upperDrop {
+			low = mid
+		} else {
+			high = mid
+		}
+	}
+	return high
+}
+
+// excessSpread returns the standard deviation of the excess counts of component c
+// over what the likelihood leaves open in width (even in its logarithm, between
+// least and most) and strength, at the fitted place; frac must hold the other
+// components.
+func (m *model) excessSpread(c component, least, most float64) float64 {
+	const points = 15
+	var llr, excess, variance [points]float64
+	top := math.Inf(-1)
+	for i := range points {
+		s := least * math.Pow(most/least, float64(i)/(points-1))
+		pr := newProfile(profile{}, c.x, c.y, s, m.w, m.h)
+		f, l := m.strength(pr, c.f)
+		_, d2 := m.slope(pr, f)
+		v := 0.0
+		m.each(pr, func(p int, k float64) { v += m.weight[p] * k })
+		llr[i], excess[i], variance[i] = l, f*v, v*v/-d2
+		top = math.Max(top, l)
+	}
+	sum, mean, second := 0.0, 0.0, 0.0
+	for i := range points {
+		w := math.Exp(llr[i] - top)
+		sum += w
+		mean += w * excess[i]
+		second += w * (excess[i]*excess[i] + variance[i])
+	}
+	mean /= sum
+	return math.Sqrt(math.Max(0, second/sum-mean*mean))
+}
+
+// placeSpread returns the standard deviations of the place over the pixels within
+// 2.5 widths of component c, weighted with the likelihood ratio of the first scan.
+func (s *search) placeSpread(c component) (sx, sy float64) {
+	r := 2.5*c.s + 1
+	top := math.Inf(-1)
+	var sum, mx, my, xx, yy float64
+	visit := func(f func(dx, dy, u float64)) {
+		for y := max(0, int(math.Ceil(c.y-r))); y <= min(s.h-1, int(c.y+r)); y++ {
+			for x := max(0, int(math.Ceil(c.x-r))); x <= min(s.w-1, int(c.x+r)); x++ {
+				if dx, dy := float64(x)-c.x, float64(y)-c.y; dx*dx+dy*dy <= r*r {
+					f(dx, dy, s.first.u[y*s.w+x])
+				}
+			}
+		}
+	}
+	visit(func(_, _, u float64) { top = math.Max(top, u) })
+	visit(func(dx, dy, u float64) {
+		w := math.Exp(u - top)
+		sum += w
+		mx += w * dx
+		my += w * dy
+		xx += w * dx * dx
+		yy += w * dy * dy
+	})
+	if sum == 0 {
+		return 0, 0
+	}
+	mx, my = mx/sum, my/sum
+	return math.Sqrt(math.Max(0, xx/sum-mx*mx)), math.Sqrt(math.Max(0, yy/sum-my*my))
+}
