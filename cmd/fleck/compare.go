@@ -48,6 +48,11 @@ func (e *env) compare(ctx context.Context, c *cli.Context) error {
 	if len(treated) == 0 || len(blank) == 0 {
 		return usage("at least one --treated and one --blank cube are needed")
 	}
+	if _, single, err := e.countMap(c, treated[0]); err != nil {
+		return err
+	} else if single {
+		return e.compareCounts(ctx, c, treated, blank)
+	}
 	s, err := e.readSpecimen(c)
 	if err != nil {
 		return err
@@ -130,32 +135,39 @@ func (e *env) comparison(r *study.Result, mode beamMode, paired bool) (*compare.
 }
 
 // answerStudy sets the keys of compare, study and demo.
+// answerComparison puts a comparison into the answer; cond are the conditions
+// that its rows carry.
+func (e *env) answerComparison(c *compare.Result, cond object) {
+	a := &e.answer
+	for _, w := range c.Remarks {
+		e.warn("%s", w)
+	}
+	a.set("verdict", c.Verdict)
+	a.set("higher", c.Higher)
+	a.set("density", densityObject(c.Density))
+	a.set("area_fraction", comparisonObject(c.AreaFraction))
+	a.set("signal_per_mm2", comparisonObject(c.Signal))
+	l := object{}
+	l.number("per_mm2", c.Limit.PerMm2, c.Limit.Reason)
+	l.number("efficiency", c.Limit.Efficiency, c.Limit.Reason)
+	a.set("limit", append(l, cond...))
+	d := object{}
+	d.number("fields_p_value", c.Dispersion.Fields, "too few fields")
+	d.number("coupons_p_value", c.Dispersion.Coupons, "too few coupons")
+	d.number("ratio", c.Dispersion.Ratio, "too few fields")
+	d.set("clustered", c.Dispersion.Clustered)
+	a.set("dispersion", d)
+	a.set("replicate", c.Unit)
+	a.set("spots_treated", c.Spots[0])
+	a.set("spots_blank", c.Spots[1])
+	a.set("coupons_treated", c.Coupons[0])
+	a.set("coupons_blank", c.Coupons[1])
+}
+
 func (e *env) answerStudy(r *study.Result, c *compare.Result, mode beamMode) {
 	a := &e.answer
 	if c != nil {
-		for _, w := range c.Remarks {
-			e.warn("%s", w)
-		}
-		a.set("verdict", c.Verdict)
-		a.set("higher", c.Higher)
-		a.set("density", densityObject(c.Density))
-		a.set("area_fraction", comparisonObject(c.AreaFraction))
-		a.set("signal_per_mm2", comparisonObject(c.Signal))
-		l := object{}
-		l.number("per_mm2", c.Limit.PerMm2, c.Limit.Reason)
-		l.number("efficiency", c.Limit.Efficiency, c.Limit.Reason)
-		a.set("limit", append(l, conditionOf(r)...))
-		d := object{}
-		d.number("fields_p_value", c.Dispersion.Fields, "too few fields")
-		d.number("coupons_p_value", c.Dispersion.Coupons, "too few coupons")
-		d.number("ratio", c.Dispersion.Ratio, "too few fields")
-		d.set("clustered", c.Dispersion.Clustered)
-		a.set("dispersion", d)
-		a.set("replicate", c.Unit)
-		a.set("spots_treated", c.Spots[0])
-		a.set("spots_blank", c.Spots[1])
-		a.set("coupons_treated", c.Coupons[0])
-		a.set("coupons_blank", c.Coupons[1])
+		e.answerComparison(c, conditionOf(r))
 	} else {
 		a.set("verdict", nil)
 		a.set("verdict_reason", "a comparison needs treated and blank fields")

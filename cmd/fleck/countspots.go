@@ -59,29 +59,10 @@ func (e *env) countSpots(ctx context.Context, c *cli.Context, path string, m map
 	if len(c.StringSlice("blank")) > 0 || len(c.StringSlice("confuser")) > 0 {
 		return usage("%s is a single count map; --blank and --confuser need a cube", path)
 	}
-	opt := spots.CountOptions{Seed: e.seed, Workers: e.workers, NoLimit: c.Bool("no-limit"), Progress: e.bar.of("searching")}
-	var err error
-	if opt.Q, err = numberFlag(c, "q", 0, 1e-6, 0.5); err != nil {
+	opt, cond, err := e.countOptions(c)
+	if err != nil {
 		return err
 	}
-	if opt.Alpha, err = numberFlag(c, "alpha", 0, 1e-6, 0.5); err != nil {
-		return err
-	}
-	if opt.Bootstrap, err = wholeFlag(c, "replicas", 0, 19, 100000); err != nil {
-		return err
-	}
-	cond := object{}
-	for _, name := range []string{"target", "substrate", "coating"} {
-		if s := c.String(name); s != "" {
-			e.setting(name, s, fromFlag)
-			cond.set(name, s)
-		} else if name != "target" {
-			cond.set(name, nil)
-		}
-	}
-	e.settingOr("q", opt.Q, 0.05)
-	e.settingOr("alpha", opt.Alpha, 0.05)
-	e.settingOr("replicas", float64(opt.Bootstrap), 199)
 	var out *outputFolder
 	if dir := c.String("out"); dir != "" {
 		var complete bool
@@ -128,6 +109,35 @@ func (e *env) countSpots(ctx context.Context, c *cli.Context, path string, m map
 	a.set("out", out.dir)
 	e.printf("\nwritten to %s\n", out.dir)
 	return e.finishFolder(out)
+}
+
+// countOptions reads the search settings for count maps and the conditions that
+// their rows carry.
+func (e *env) countOptions(c *cli.Context) (spots.CountOptions, object, error) {
+	opt := spots.CountOptions{Seed: e.seed, Workers: e.workers, NoLimit: c.Bool("no-limit"), Progress: e.bar.of("searching")}
+	var err error
+	if opt.Q, err = numberFlag(c, "q", 0, 1e-6, 0.5); err != nil {
+		return opt, nil, err
+	}
+	if opt.Alpha, err = numberFlag(c, "alpha", 0, 1e-6, 0.5); err != nil {
+		return opt, nil, err
+	}
+	if opt.Bootstrap, err = wholeFlag(c, "replicas", 0, 19, 100000); err != nil {
+		return opt, nil, err
+	}
+	cond := object{}
+	for _, name := range []string{"target", "substrate", "coating"} {
+		if s := c.String(name); s != "" {
+			e.setting(name, s, fromFlag)
+			cond.set(name, s)
+		} else if name != "target" {
+			cond.set(name, nil)
+		}
+	}
+	e.settingOr("q", opt.Q, 0.05)
+	e.settingOr("alpha", opt.Alpha, 0.05)
+	e.settingOr("replicas", float64(opt.Bootstrap), 199)
+	return opt, cond, nil
 }
 
 // countsError says which pixel is not a count.

@@ -1,0 +1,101 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"math"
+	"path/filepath"
+
+	"example.org/fleck/maps"
+	"example.org/fleck/maps/compare"
+	"example.org/fleck/maps/spots"
+	"github.com/urfave/cli/v2"
+)
+
+// compareCounts compares treated with blank count maps: single channels made
+// elsewhere. Spots of high counts are counted; what they are a single map cannot
+// say.
+func (e *env) compareCounts(ctx context.Context, c *cli.Context, treated, blank []string) error {
+	if len(c.StringSlice("confuser")) > 0 {
+		return usage("count maps hold one channel; --confuser needs cubes")
+	}
+	opt, cond, err := e.countOptions(c)
+	if err != nil {
+		return err
+	}
+	var out *outputFolder
+	if dir := c.String("out"); dir != "" {
+		var complete bool
+		if out, complete, err = e.openFolder(dir); err != nil {
+			return err
+		}
+		if complete {
+			return e.answerFromFolder(dir)
+		}
+		defer out.discard()
+	}
+	var sides [2][]compare.Observation
+	rows := []object{}
+	text := ""
+	names := slugs{}
+	for side, files := range [2][]string{treated, blank} {
+		role := [2]maps.Role{maps.Treated, maps.Untreated}[side]
+		for _, path := range files {
+			m, single, err := e.countMap(c, path)
+			if err != nil {
+				return err
+			}
+			if !single {
+				return failed(codeNotCube, path, "a cube beside count maps; compare cubes with cubes and count maps with count maps")
+			}
+			res, err := spots.FindCounts(ctx, m, opt)
+			if err != nil {
+				return countsError(path, m, err)
+			}
+			for _, w := range res.Remarks {
+				e.warn("%s: %s", path, w)
+			}
+			px := m.Pixel.AreaUm2() * 1e-6
+			if math.IsNaN(px) {
+				e.warn("%s: pixel size unknown (--pixel): areas are taken as if pixels were 1 µm wide", path)
+				px = 1e-6
+			}
+			o := compare.Observation{Field: maps.Field{Name: path, Coupon: filepath.Dir(path), Role: role}, AreaMm2: px * float64(m.W*m.H),
+				Spots: len(res.Spots), ExpectedFalse: res.ExpectedFalse}
+			variance := 0.0
+			for _, s := range res.Spots {
+				o.SpotAreaMm2 += s.AreaPx * px
+				o.ExcessCounts += s.ExcessCounts
+				variance += s.ExcessSigma * s.ExcessSigma
+			}
+			o.ExcessSigma = math.Sqrt(variance)
+			sides[side] = append(sides[side], o)
+			row := object{{"name", path}, {"role", string(role)}, {"coupon", o.Field.Coupon}}
+			row.number("p_value", res.PValue, "")
+			row.set("detected", res.Detected)
+			row.set("spots", spotObjects(cond, res.Spots))
+			rows = append(rows, row)
+			text += fmt.Sprintf("%-30s %-9s %6d  %-8v  %.2g\n", path, role, len(res.Spots), res.Detected, res.PValue)
+			if out != nil {
+				if err := out.write(names.of(filepath.Base(path))+"-spots.csv", func(w io.Writer) error { return writeSpotTable(w, cond, res.Spots) }); err != nil {
+					return err
+				}
+			}
+		}
+	}
+	cmp, err := compare.Fields(sides[0], sides[1], compare.Options{Alpha: opt.Alpha, Seed: opt.Seed, Paired: c.Bool("paired")})
+	if err != nil {
+		return err
+	}
+	e.answerComparison(cmp, cond)
+	e.answer.set("fields", rows)
+	e.printf("%s\nSpots are places of high counts; a single map does not name a compound.\n\n", cmp.Verdict)
+	e.printf("map                            role       spots  detected  p\n%s", text)
+	if out == nil {
+		return nil
+	}
+	e.answer.set("out", out.dir)
+	e.printf("\nwritten to %s\n", out.dir)
+	return e.finishFolder(out)
+}
