@@ -22,7 +22,7 @@ var spectraPerCase = flag.Int("spectra", 400, "spectra per case")
 func TestStudyBound(t *testing.T) {
 	n := *spectraPerCase
 	if testing.Short() {
-		n = 60
+		n = 24
 	}
 	K, L, M := xray.FamilyK, xray.FamilyL, xray.FamilyM
 	cases := []struct {
