@@ -70,11 +70,11 @@ func TestFindCounts(t *testing.T) {
 }
 
 // Maps whose background scatters twice as wide as Poisson counts: the field
-// verdict keeps its level. 40 maps at alpha = 0.05: more alarms than the
+// verdict keeps its level. 30 maps at alpha = 0.05: more alarms than the
 // limit have a chance below 1e-6 (binomial).
 func TestFindCountsOverdispersed(t *testing.T) {
 	alarms := 0
-	for i := range 40 {
+	for i := range 30 {
 		rng := rand.New(rand.NewPCG(11, uint64(i)))
 		m := countMap(rng, 32, 32, func(x, y int) float64 { return 5 }, 2, nil)
 		r, err := FindCounts(context.Background(), m, CountOptions{Seed: 1, NoLimit: true, Bootstrap: 39, Widths: []float64{1, 2}})
@@ -88,8 +88,8 @@ func TestFindCountsOverdispersed(t *testing.T) {
 			alarms++
 		}
 	}
-	if limit := binomialLimit(40, .05); alarms > limit {
-		t.Errorf("%d of 40 maps without spots raise an alarm at 0.05; more than %d has a chance below 1e-6", alarms, limit)
+	if limit := binomialLimit(30, .05); alarms > limit {
+		t.Errorf("%d of 30 maps without spots raise an alarm at 0.05; more than %d has a chance below 1e-6", alarms, limit)
 	}
 }
 

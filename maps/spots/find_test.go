@@ -19,7 +19,7 @@ func worldConfusers() []Template {
 }
 
 func worldOptions() Options {
-	return Options{Substrate: worldAluminium(), Target: worldSilica(), Confusers: worldConfusers(), Seed: 1, NoLimit: true, Bootstrap: 99}
+	return Options{Substrate: worldAluminium(), Target: worldSilica(), Confusers: worldConfusers(), Seed: 1, NoLimit: true, Bootstrap: 59}
 }
 
 // nearest returns the listed spot next to (x, y) and its distance.

@@ -110,9 +110,9 @@ func TestPowerAgainstOracle(t *testing.T) {
 			b.scan(out, cl.mapsOf(f), b.newScratch())
 			return out.u
 		}}
-		_, best, n := studyPower(oracle(c, s0, tgt.Spectrum, side, side), c, s0, tgt, side, side, 80, 40)
-		_, got, _ := studyPower(ours, c, s0, tgt, side, side, 80, 40)
-		// Both see the same fields. A threshold from 80 fields is uncertain by about
+		_, best, n := studyPower(oracle(c, s0, tgt.Spectrum, side, side), c, s0, tgt, side, side, 60, 30)
+		_, got, _ := studyPower(ours, c, s0, tgt, side, side, 60, 30)
+		// Both see the same fields. A threshold from 60 fields is uncertain by about
 		// 0.3 in height, 0.03 in power; two powers from n spots by 1/sqrt(2n).
 		slack := 4 * math.Hypot(.03, math.Sqrt(.25/float64(n)))
 		if got < .85*best-slack || got > best+slack {
