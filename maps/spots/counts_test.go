@@ -43,7 +43,7 @@ func TestFindCounts(t *testing.T) {
 	sp := scatter(rng, 5, 64, 64, 1.2, 9, 14, nil)
 	m := countMap(rng, 64, 64, func(x, y int) float64 { return 2 + float64(x)/32 }, 1, sp)
 	m.Set(3, 3, math.NaN())
-	r, err := FindCounts(context.Background(), m, CountOptions{Seed: 1, Bootstrap: 99})
+	r, err := FindCounts(context.Background(), m, CountOptions{Seed: 1, Bootstrap: 59})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -128,7 +128,7 @@ func TestFalseAlarms(t *testing.T) {
 	if testing.Short() {
 		t.Skip("long: left out of short runs")
 	}
-	const fields = 40
+	const fields = 30
 	for _, mode := range []substrateMode{blank, same} {
 		l := measureLevels(t, mode, fields, 18, 39, 30, []float64{.8, 1.6})
 		if limit := binomialLimit(fields, .05); l.alarms > limit || l.listed > limit {
