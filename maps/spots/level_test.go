@@ -189,7 +189,7 @@ func TestEvenCover(t *testing.T) {
 	for c := range mixed {
 		mixed[c] = .9*s0[c] + .1*tgt[c]
 	}
-	f := worldField(rng, 24, 24, 80, mixed, nil)
+	f := worldField(rng, 18, 18, 80, mixed, nil)
 	opt := blank.options(rng, f, s0)
 	opt.Bootstrap, opt.Widths, opt.KeepBlank = 39, []float64{.8, 1.6}, true
 	r, err := Find(context.Background(), f, opt)
