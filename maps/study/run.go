@@ -12,10 +12,8 @@ import (
 	"example.org/fleck/maps/spots"
 	"example.org/fleck/quant"
 	"example.org/fleck/quant/analysis"
-	"example.org/fleck/quant/template"
 	"example.org/fleck/spectra"
 	"example.org/fleck/spectra/fit"
-	"example.org/fleck/spectra/synth"
 	"example.org/fleck/spectra/xray"
 )
 
@@ -144,100 +142,6 @@ func (r *Result) maps(ctx context.Context, progress Progress) error {
 	return nil
 }
 
-// Setup returns the specimen and the instrument as the fit found it.
-func (r *Result) Setup() template.Setup {
-	return template.Setup{Substrate: r.Study.Substrate, Coating: r.Study.Coating, Order: r.Study.Order,
-		Geometry: r.geometry(), Detector: r.Fit.Detector, Calibration: r.Fit.Calibration, Channels: len(r.Sum.Counts)}
-}
-
-// channels returns the range of channels that is searched.
-func (r *Result) channels() spots.Range {
-	return spots.Range{From: r.Fit.LowChannel, To: r.Fit.LowChannel + len(r.Fit.Model)}
-}
-
-func (r *Result) templates() error {
-	predict := func(m xray.Material) (Predicted, error) {
-		p, err := template.Particle(m, r.Setup())
-		if err != nil {
-			return Predicted{}, fmt.Errorf("study: %s: %w", m.Name, err)
-		}
-		rg := r.channels()
-		own := p.Strongest
-		out := Predicted{Material: m, Own: own, Template: normalised(m.Name, p.Counts[rg.From:rg.To], p.Families[own][rg.From:rg.To])}
-		for _, depth := range thickDepths {
-			whole, film, err := template.Covered(m, depth, r.Setup())
-			if err != nil {
-				return Predicted{}, fmt.Errorf("study: %s: %w", m.Name, err)
-			}
-			out.Template.Thicker = append(out.Template.Thicker, normalised(m.Name, whole.Counts[rg.From:rg.To], film.Families[own][rg.From:rg.To]))
-		}
-		return out, nil
-	}
-	var err error
-	if r.Target, err = predict(r.Study.Target); err != nil {
-		return err
-	}
-	for _, m := range r.Study.Confusers {
-		p, err := predict(m)
-		if err != nil {
-			return err
-		}
-		r.Confusers = append(r.Confusers, p)
-	}
-	return nil
-}
-
-// thickDepths are the mass depths, g/cm², at which a compound is predicted as a
-// film beside the thin limit: 0.2 to 3 µm at a density of 4, in steps of 2,
-// fine enough against the uncertainty of the templates.
-var thickDepths = []float64{8e-5, 1.6e-4, 3.2e-4, 6.4e-4, 1.28e-3}
-
-// normalised scales a spectrum and its line part so that the spectrum sums to 1.
-func normalised(name string, spectrum, line []float64) spots.Template {
-	t := spots.Template{Name: name, Spectrum: append([]float64(nil), spectrum...), Line: append([]float64(nil), line...)}
-	sum := 0.0
-	for _, v := range spectrum {
-		sum += v
-	}
-	for i := range t.Spectrum {
-		t.Spectrum[i] /= sum
-		t.Line[i] /= sum
-	}
-	return t
-}
-
-// nuisance returns the lines of free strength that say nothing about a spot:
-// those of the coating and carbon, which the beam deposits.
-func (r *Result) nuisance() []spots.Template {
-	elements := []xray.Element{6}
-	if c := r.Study.Coating; c != nil {
-		for _, x := range c.Components {
-			if x.Element != 6 {
-				elements = append(elements, x.Element)
-			}
-		}
-	}
-	rg := r.channels()
-	var out []spots.Template
-	for _, f := range fit.FamiliesOf(elements, r.Sum.BeamEnergy, r.Fit.Options.LowEV, r.Fit.Options.HighEV) {
-		full := make([]float64, len(r.Sum.Counts))
-		var lines []synth.Line
-		for _, w := range xray.FamilyWeights(f.Element, f.Family, r.Sum.BeamEnergy) {
-			lines = append(lines, synth.Line{Energy: w.Line.Energy, Photons: w.Weight})
-		}
-		synth.AddLines(full, r.Fit.Detector, r.Fit.Calibration, lines)
-		part := full[rg.From:rg.To]
-		sum := 0.0
-		for _, v := range part {
-			sum += v
-		}
-		if sum > 0 {
-			out = append(out, normalised(f.String(), part, part))
-		}
-	}
-	return out
-}
-
 func (r *Result) spots(ctx context.Context, progress Progress) error {
 	s := r.Study
 	fields := make([]*spots.Field, len(r.Fields))
@@ -283,105 +187,6 @@ func (r *Result) spots(ctx context.Context, progress Progress) error {
 	_, r.BlankCounts = blanks.without(-1)
 	progress(StageSpots, len(order), len(order))
 	return r.markSubstrate()
-}
-
-// quickReplicas is the number of replicas of the first search of blank fields,
-// the fewest that the search accepts.
-const quickReplicas = 39
-
-// maskBlanks takes what stands out of each blank field by itself out of its sum,
-// so that the pooled blank spectrum holds the substrate alone.
-func (r *Result) maskBlanks(ctx context.Context, fields []*spots.Field, blanks *blankSpectra, opt spots.Options) error {
-	if len(blanks.sum) < 2 {
-		return nil
-	}
-	opt.Bootstrap, opt.NoLimit = quickReplicas, true
-	for i := range r.Fields {
-		if r.Fields[i].Role != maps.Untreated {
-			continue
-		}
-		res, err := spots.Find(ctx, fields[i], opt)
-		if err != nil {
-			return fmt.Errorf("study: field %q: %w", r.Fields[i].Name, err)
-		}
-		blanks.mask(i, fields[i], res)
-	}
-	return nil
-}
-
-// blankSpectra holds the sum spectrum of every blank field, without its spots
-// once they are known.
-type blankSpectra struct {
-	sum map[int][]float64
-}
-
-func (r *Result) blankSpectra(fields []*spots.Field) *blankSpectra {
-	b := &blankSpectra{sum: map[int][]float64{}}
-	for i, f := range r.Fields {
-		if f.Role == maps.Untreated && fields[i].Total() > 0 {
-			b.sum[i] = fields[i].Sum()
-		}
-	}
-	return b
-}
-
-// without returns the pooled blank spectrum without field i, nil when no other
-// blank field is left.
-func (b *blankSpectra) without(i int) ([]float64, float64) {
-	var out []float64
-	total := 0.0
-	for k := 0; k <= maxKey(b.sum); k++ {
-		s, ok := b.sum[k]
-		if !ok || k == i {
-			continue
-		}
-		if out == nil {
-			out = make([]float64, len(s))
-		}
-		for c, v := range s {
-			out[c] += v
-			total += v
-		}
-	}
-	return out, total
-}
-
-func maxKey(m map[int][]float64) int {
-	top := -1
-	for k := range m {
-		top = max(top, k)
-	}
-	return top
-}
-
-// maskMargin is how many widths around a spot are left out of the blank
-// spectrum, beyond which a Gaussian profile holds less than 0.1 %.
-const maskMargin = 3.7
-
-// mask takes the spots found in blank field i, named or not, out of its sum.
-func (b *blankSpectra) mask(i int, f *spots.Field, res *spots.Result) {
-	m := maps.NewMask(f.W, f.H)
-	for k := range m.In {
-		m.In[k] = true
-	}
-	for _, list := range [][]maps.Spot{res.Spots, res.Rejected} {
-		for _, s := range list {
-			reach := maskMargin*s.WidthPx + 1
-			for y := max(0, int(s.YPx-reach)); y <= min(f.H-1, int(s.YPx+reach)+1); y++ {
-				for x := max(0, int(s.XPx-reach)); x <= min(f.W-1, int(s.XPx+reach)+1); x++ {
-					if math.Hypot(float64(x)-s.XPx, float64(y)-s.YPx) <= reach {
-						m.In[y*f.W+x] = false
-					}
-				}
-			}
-		}
-	}
-	if 2*m.Count() < len(m.In) {
-		return // a blank more than half covered is no blank without its cover
-	}
-	if sum, err := f.SumOver(m); err == nil {
-		b.sum[i] = sum
-	}
 }
 
 func (r *Result) markSubstrate() error {
