@@ -81,41 +81,66 @@ func newBank(w, h int, law law, widths []float64, trials []trial, workers int) *
 		}
 	}
 	b.kern = make([][][]float64, len(trials))
+	cx, cy := cosines(nx, r), cosines(ny, r)
 	parallel(len(trials), workers, func() func(int) {
-		t := newTransform(nx, ny)
-		plane := make([]float64, nx*ny)
-		spec := make([]complex128, t.hx*ny)
-		return func(i int) { b.kern[i] = b.kernels(trials[i], t, plane, spec) }
+		return func(i int) { b.kern[i] = b.kernels(trials[i], cx, cy) }
 	})
 	return b
 }
 
-// kernels returns the transforms of one trial. The kernels are even in x and
-// y, so the transforms are real and one quarter says all.
-func (b *bank) kernels(tr trial, t *transform, plane []float64, spec []complex128) [][]float64 {
+// cosines returns the cosine transform of n points for sequences that are even
+// about 0 and end at r: row i holds the weights of the terms 0 … r in frequency i.
+func cosines(n, r int) [][]float64 {
+	out := make([][]float64, n/2+1)
+	for i := range out {
+		out[i] = make([]float64, r+1)
+		for d := range out[i] {
+			out[i][d] = 2 * math.Cos(2*math.Pi*float64(i*d%n)/float64(n))
+		}
+		out[i][0] = 1
+	}
+	return out
+}
+
+// kernels returns the transforms of one trial. The kernels are even in x and y
+// and small, so that one quarter says all and sums of cosines are faster than a
+// fast transform of the whole plane.
+func (b *bank) kernels(tr trial, cx, cy [][]float64) [][]float64 {
 	s := b.widths[tr.width]
 	r := radiusPx(s)
 	p := newProfile(profile{}, float64(r), float64(r), s, 2*r+1, 2*r+1)
-	hy := b.ny/2 + 1
+	hx, hy := len(cx), len(cy)
 	out := make([][]float64, b.law.n)
+	half := make([]float64, hx*(r+1)) // transformed along x
+	line := make([]float64, r+1)
 	for g := range out {
-		clear(plane)
-		for j := range p.h {
-			for i := range p.w {
-				x, y := (i-r+b.nx)%b.nx, (j-r+b.ny)%b.ny
-				plane[y*b.nx+x] = b.law.weight(g, tr.f*p.k[j*p.w+i])
+		for y := range r + 1 {
+			for x := range line {
+				line[x] = b.law.weight(g, tr.f*p.k[(r+y)*p.w+r+x])
+			}
+			for i, c := range cx {
+				half[i*(r+1)+y] = dot(line, c)
 			}
 		}
-		t.forward(spec, plane)
-		q := make([]float64, t.hx*hy)
-		for i := range t.hx {
-			for j := range hy {
-				q[i*hy+j] = real(spec[i*b.ny+j])
+		q := make([]float64, hx*hy)
+		for i := range hx {
+			column := half[i*(r+1) : (i+1)*(r+1)]
+			for j, c := range cy {
+				q[i*hy+j] = dot(column, c)
 			}
 		}
 		out[g] = q
 	}
 	return out
+}
+
+// dot returns the sum of the products of a with the first len(a) of b.
+func dot(a, b []float64) float64 {
+	t := 0.0
+	for i, v := range a {
+		t += v * b[i]
+	}
+	return t
 }
 
 // scanned is the outcome of one scan over a field.
