@@ -31,8 +31,8 @@ func (t *tracker) start() vector {
 	if c.Beam.ProbeM > 0 {
 		// Box & Muller 1958; FWHM = 2 √(2 ln 2) σ.
 		sigma := c.Beam.ProbeM * 1e9 / (2 * math.Sqrt(2*math.Ln2))
-		r := sigma * math.Sqrt(-2*math.Log(uniform(t.rng.Uint64())))
-		sin, cos := math.Sincos(2 * math.Pi * uniform(t.rng.Uint64()))
+		r := sigma * math.Sqrt(-2*math.Log(uniform(t.streams[aimStream].Uint64())))
+		sin, cos := math.Sincos(2 * math.Pi * uniform(t.streams[aimStream].Uint64()))
 		x += r * cos
 		y += r * sin
 	}
@@ -49,19 +49,19 @@ func (t *tracker) start() vector {
 
 // raster returns a place within the pixel and sets the weight.
 func (t *tracker) raster(x, y, side float64) (float64, float64) {
-	px := x + (uniform(t.rng.Uint64())-0.5)*side
-	py := y + (uniform(t.rng.Uint64())-0.5)*side
+	px := x + (uniform(t.streams[aimStream].Uint64())-0.5)*side
+	py := y + (uniform(t.streams[aimStream].Uint64())-0.5)*side
 	if t.squares == nil {
 		return px, py
 	}
 	n := len(t.squares)
 	k := 0
-	if v := uniform(t.rng.Uint64()); v >= aimed {
+	if v := uniform(t.streams[aimStream].Uint64()); v >= aimed {
 		k = 1 + int((v-aimed)/(1-aimed)*float64(n))
 	}
 	if k < n {
-		px = (2*uniform(t.rng.Uint64()) - 1) * t.squares[k]
-		py = (2*uniform(t.rng.Uint64()) - 1) * t.squares[k]
+		px = (2*uniform(t.streams[aimStream].Uint64()) - 1) * t.squares[k]
+		py = (2*uniform(t.streams[aimStream].Uint64()) - 1) * t.squares[k]
 	}
 	// The density of starts at this place relative to a uniform one.
 	far := math.Max(math.Abs(px), math.Abs(py))

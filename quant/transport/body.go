@@ -21,6 +21,9 @@ type body struct {
 	first   int       // place of the first group in tallies
 	prod    []float64 // photons per nm, nGroups per bin
 	groups  []group
+
+	meanZ     float64
+	continuum []ray
 }
 
 // bin is what the inner loop needs at one energy.
@@ -137,7 +140,7 @@ func sections(p quant.Peak, gs []lineGroup, g grid) [][]float64 {
 
 // newBody returns the tables of a material that do not concern photons.
 func newBody(m xray.Material, g grid, model Elastic) *body {
-	b := &body{material: m, density: m.Density, bins: make([]bin, g.size), minEdge: math.Inf(1)}
+	b := &body{material: m, density: m.Density, bins: make([]bin, g.size), minEdge: math.Inf(1), meanZ: m.MeanZ()}
 	for i := range b.bins {
 		e := g.middle(i)
 		perNM, kinds := collisions(m, e, model)

@@ -108,8 +108,11 @@ type Config struct {
 	Particle  *Particle
 	// Peaks are what is counted; nil = every K, L and M family that the beam excites
 	// in the specimen, at most MaxPeaks.
-	Peaks   []quant.Peak
-	Elastic Elastic
+	Peaks []quant.Peak
+	// Continuum are the photon energies, rising, at which the continuum is counted
+	// as well; nil = none.
+	Continuum []xray.Energy
+	Elastic   Elastic
 	// Cutoff is the energy at which an electron is given up; 0 = 0.5 keV, or the
 	// lowest edge of the peaks where that is lower. Below 0.05 keV is refused.
 	Cutoff       xray.Energy
@@ -132,6 +135,7 @@ type Config struct {
 const (
 	BlockSize           = 250 // trajectories per random stream
 	MaxPeaks            = 64
+	MaxContinuum        = 256 // energies of the continuum
 	DefaultTrajectories = 10000
 
 	defaultTakeOff    = 35 * xray.Degree
@@ -187,6 +191,9 @@ func (c Config) withDefaults() (Config, error) {
 		c.Trajectories = DefaultTrajectories
 	}
 	if err := c.choosePeaks(); err != nil {
+		return c, err
+	}
+	if err := c.checkContinuum(); err != nil {
 		return c, err
 	}
 	return c, c.chooseCutoff()

@@ -6,6 +6,7 @@ import "math"
 const (
 	vacuum  = -1
 	beneath = -2 // below a free-standing foil
+	nobody  = -3 // index of a body that the specimen has not
 )
 
 // nudgeNM is how far a step goes beyond a boundary, so that it ends on the
@@ -21,9 +22,9 @@ type specimen struct {
 	planar int
 	tops   []float64 // z of the top of each planar body, and of the bottom of the last
 
-	coat      int // index of the coating over everything, −1 without
+	coat      int // index of the coating over everything, nobody without
 	coatNM    float64
-	particle  int // index, −1 without
+	particle  int // index, nobody without
 	truncated bool
 	sunken    bool // pressed in, below z = 0
 	cz        float64

@@ -84,24 +84,30 @@ func (s *simulation) place() {
 		g.tops = append(g.tops, math.Inf(1))
 	}
 	g.planar = len(g.bodies)
-	g.coat, g.particle = vacuum-2, vacuum-2 // equal to no place
+	g.coat, g.particle = nobody, nobody
 	if c.Coating != nil && c.Order != Under {
 		g.coat = add(*c.Coating)
 		g.coatNM = thicknessNM(*c.Coating)
 	}
-	if p := c.Particle; p != nil {
-		g.particle = add(p.Material)
-		r := p.DiameterM * 1e9 / 2
-		g.r2 = r * r
-		g.rr2 = (r + g.coatNM) * (r + g.coatNM)
-		g.cz = -r + 2*r*p.Sunk
-		g.truncated = p.Truncated
-		g.sunken = p.Sunk > 0 && !p.Truncated
+	if c.Particle != nil {
+		g.particle = add(c.Particle.Material)
+		g.shape(c)
 	}
 	tilt, takeOff, azimuth := c.Geometry.Tilt.Radians(), c.Geometry.TakeOff.Radians(), c.Azimuth.Radians()
 	g.beam = vector{math.Sin(tilt), 0, math.Cos(tilt)}
 	g.detector = vector{math.Cos(takeOff) * math.Cos(azimuth), math.Cos(takeOff) * math.Sin(azimuth), -math.Sin(takeOff)}
 	g.csc = c.Geometry.Cosecant()
+}
+
+// shape sets size and place of the particle.
+func (g *specimen) shape(c *Config) {
+	p := c.Particle
+	r := p.DiameterM * 1e9 / 2
+	g.r2 = r * r
+	g.rr2 = (r + g.coatNM) * (r + g.coatNM)
+	g.cz = -r + 2*r*p.Sunk
+	g.truncated = p.Truncated
+	g.sunken = p.Sunk > 0 && !p.Truncated
 }
 
 // tabulate fills in what concerns photons.
@@ -138,12 +144,7 @@ func (s *simulation) tabulate() {
 				for _, m := range ms {
 					e.group.mu = append(e.group.mu, x.attenuation(m))
 				}
-				for above := range min(i, g.planar) {
-					e.group.above += e.group.mu[above] * (g.tops[above+1] - g.tops[above]) * g.csc
-				}
-				if g.coat >= 0 {
-					e.group.above += e.group.mu[g.coat] * g.coatNM * g.csc
-				}
+				e.group.above = s.above(i, e.group.mu)
 				scaled := make([]float64, len(e.prod))
 				for n, v := range e.prod {
 					scaled[n] = v * perCm2
@@ -165,6 +166,7 @@ func (s *simulation) tabulate() {
 				b.prod = append(b.prod, e.prod[n])
 			}
 		}
+		s.tabulateContinuum(i, ms)
 		b.setReach(s.grid)
 	}
 }

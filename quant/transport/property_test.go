@@ -306,7 +306,7 @@ func TestBadInput(t *testing.T) {
 // The exponential numbers have mean 1 and variance 1, and the law's tail.
 func TestExponential(t *testing.T) {
 	c := newChance()
-	rng := newStream(1, 2)
+	rng := rand.NewPCG(1, 2)
 	const n = 1 << 20
 	var sum, sum2, tail float64
 	for range n {

@@ -6,10 +6,34 @@ import (
 	"math/rand/v2"
 )
 
-// newStream returns the random numbers of one block.
-func newStream(seed, block uint64) *rand.PCG {
-	// The second word is spread out, since blocks count from 0.
-	return rand.NewPCG(seed, (block+1)*0x9e3779b97f4a7c15)
+// The streams of random numbers of one trajectory.
+const (
+	aimStream   = iota // where it starts
+	aboveStream        // until it first enters a planar body
+	belowStream        // from there on
+	nStreams
+)
+
+// streams are the random numbers of one trajectory. That they do not depend on how
+// many numbers the start or the particle took makes the trajectories of two
+// specimens alike below the particle, so that the difference of two specimens has
+// a smaller error than either (common random numbers).
+type streams [nStreams]rand.PCG
+
+// seed makes the streams those of the trajectory.
+func (s *streams) seed(seed, trajectory uint64) {
+	for i := range s {
+		s[i].Seed(mix(seed), mix(mix(seed)+trajectory*nStreams+uint64(i)))
+	}
+}
+
+// mix spreads consecutive numbers over all bits: the finaliser of SplitMix64,
+// Steele, Lea & Flood 2014, Proc. OOPSLA, 453.
+func mix(x uint64) uint64 {
+	x += 0x9e3779b97f4a7c15
+	x = (x ^ x>>30) * 0xbf58476d1ce4e5b9
+	x = (x ^ x>>27) * 0x94d049bb133111eb
+	return x ^ x>>31
 }
 
 // Tables of the inner loop: −ln of the mantissa, and directions on the circle.

@@ -42,6 +42,7 @@ type Result struct {
 	Config       Config // as resolved
 	Trajectories int
 	Intensities  []Intensity // in the order of Config.Peaks
+	Continuum    []Glow      // in the order of Config.Continuum
 
 	// Shares of the electrons; electrons that miss a free-standing specimen count
 	// as backscattered. The rest stops in the specimen.
@@ -151,6 +152,12 @@ func (s *simulation) result(t *tally) *Result {
 			}
 		}
 		r.Intensities = append(r.Intensities, x)
+	}
+	for i, g := range t.continuum {
+		r.Continuum = append(r.Continuum, Glow{
+			Energy: s.Continuum[i], Emitted: g.sent / n, EmittedErr: standardError(g.sent, g.sent2),
+			FromParticle: g.own / n, FromParticleErr: standardError(g.own, g.own2),
+		})
 	}
 	if s.profiles {
 		s.addProfiles(r, t)

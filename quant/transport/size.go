@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
-	"slices"
 
 	"example.org/fleck/quant"
 	"example.org/fleck/spectra/poisson"
@@ -18,54 +17,39 @@ type SizeTable struct {
 	DensityG  float64   // of the particle, g/cm³
 	DiameterM []float64 // ascending
 	// Area holds, per diameter and peak, the photons into 4π that the particle sends
-	// per electron and m² of the surface: integrated over all places of the beam
-	// within Margin diameters. In the thin limit it is n Q ω V.
+	// per electron and m² of the surface: added up over the square of Excess.SideM.
+	// In the thin limit it is n Q ω V.
 	Area, AreaErr [][]float64
 }
 
-// Margin is the side of the square, in diameters of the particle, over which a
-// SizeTable adds up: particle and the electrons that come back to it from close
-// by.
-const Margin = 3
-
-// Sizes simulates particles of increasing diameter. The particle of cfg is used
-// without its diameter; beam position and pixel are set here.
+// Sizes simulates particles of increasing diameter; see Excesses, of which it takes
+// what the particle itself sends.
 func Sizes(ctx context.Context, cfg Config, diameters []float64) (*SizeTable, error) {
-	if cfg.Particle == nil {
-		return nil, fmt.Errorf("transport: no particle to size")
-	}
 	if len(diameters) < 2 {
 		return nil, fmt.Errorf("transport: %d diameters; at least 2 are needed", len(diameters))
 	}
-	t := &SizeTable{DensityG: cfg.Particle.Material.Density, DiameterM: slices.Sorted(slices.Values(diameters))}
-	progress := cfg.Progress
-	cfg.Progress = nil
-	for i, d := range t.DiameterM {
-		if i > 0 && d == t.DiameterM[i-1] {
-			return nil, fmt.Errorf("transport: the diameter %g m is given twice", d)
-		}
-		p := *cfg.Particle
-		p.DiameterM = d
-		cfg.Particle = &p
-		side := Margin * d
-		cfg.Beam = Beam{PixelM: side, ProbeM: cfg.Beam.ProbeM}
-		r, err := Run(ctx, cfg)
-		if err != nil {
-			return nil, err
-		}
-		t.Peaks = r.Config.Peaks
+	x, err := Excesses(ctx, cfg, diameters, 0)
+	if err != nil {
+		return nil, err
+	}
+	return x.SizeTable(cfg.Particle.Material.Density), nil
+}
+
+// SizeTable returns the part that the particles, of density g/cm³, themselves
+// send.
+func (x *ExcessTable) SizeTable(density float64) *SizeTable {
+	t := &SizeTable{Peaks: x.Bare.Config.Peaks, DensityG: density}
+	for _, s := range x.Spheres {
+		t.DiameterM = append(t.DiameterM, s.DiameterM)
 		var area, sigma []float64
-		for _, x := range r.Intensities {
-			area = append(area, x.FromParticle*side*side)
-			sigma = append(sigma, x.FromParticleErr*side*side)
+		for _, i := range s.Intensities {
+			area = append(area, i.FromParticle)
+			sigma = append(sigma, i.FromParticleErr)
 		}
 		t.Area = append(t.Area, area)
 		t.AreaErr = append(t.AreaErr, sigma)
-		if progress != nil {
-			progress(i+1, len(t.DiameterM))
-		}
 	}
-	return t, nil
+	return t
 }
 
 // UnmarshalJSON reads a table and refuses one that cannot be used.

@@ -8,13 +8,18 @@ import (
 // tracker follows electrons; one per goroutine.
 type tracker struct {
 	*simulation
-	rng    *rand.PCG
-	weight float64 // of the trajectory
+	streams streams
+	rng     *rand.PCG // that in use
+	weight  float64   // of the trajectory
 	// Sums over one trajectory, per group of every body.
 	made, sent []float64
-	ways       []float64
-	tally      *tally // of the block
-	axis       vector // where the beam meets z = 0, for the radius
+	// Continuum that leaves, per energy: of all bodies and of the particle.
+	glow, ownGlow []float64
+	turn          int // see addContinuum
+	ways          []float64
+	per           [][3]float64 // per peak: made, sent, of the particle
+	tally         *tally       // of the block
+	axis          vector       // where the beam meets z = 0, for the radius
 }
 
 // fate is how a trajectory ends.
@@ -31,9 +36,13 @@ func (t *tracker) follow(p vector) fate {
 	s := &t.specimen
 	u := s.beam
 	e := t.beamKeV
+	t.rng = &t.streams[aboveStream]
 	at := s.fly(&p, u)
 	if at < 0 {
 		return backscattered // a foil or particle missed: the electron is gone
+	}
+	if at < s.planar {
+		t.rng = &t.streams[belowStream]
 	}
 	b := s.bodies[at]
 	first := t.grid.first
@@ -82,6 +91,9 @@ func (t *tracker) follow(p vector) fate {
 					return transmitted
 				}
 				return backscattered
+			}
+			if at < s.planar {
+				t.rng = &t.streams[belowStream]
 			}
 			b = s.bodies[at]
 			continue
@@ -143,7 +155,8 @@ func (t *tracker) photons(at int, p vector, e, way float64) {
 	prod := b.prod[k*n : (k+1)*n]
 	made, sent := t.made[b.first:b.first+n], t.sent[b.first:b.first+n]
 	way *= t.weight
-	if at < s.planar && s.plain(p) {
+	plain := at < s.planar && s.plain(p)
+	if plain {
 		up := (p.z - s.tops[at]) * s.csc
 		for i, g := range b.groups {
 			w := prod[i] * way
@@ -162,6 +175,9 @@ func (t *tracker) photons(at int, p vector, e, way float64) {
 			}
 			sent[i] += w * decay(tau)
 		}
+	}
+	if len(b.continuum) > 0 {
+		t.addContinuum(at, p, e, b.bins[k].stop*way, plain)
 	}
 	if t.profiles {
 		t.profile(at, p, prod, way)

@@ -1,0 +1,209 @@
+package transport
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"slices"
+
+	"example.org/fleck/spectra/xray"
+)
+
+// Excess is what one particle adds to the bare specimen, added up over all places of
+// the beam within a square around it. All photons are per electron and m² of the
+// surface, scaled to 4π: multiply by the electrons per m² and by Ω/4π for photons.
+// FromParticle is what the particle itself sends; the rest of Emitted, often
+// negative, is what it takes from or adds to substrate and coating.
+type Excess struct {
+	DiameterM   float64
+	SideM       float64 // of the square
+	Intensities []Intensity
+	Continuum   []Glow
+}
+
+// ExcessTable holds particles of one compound by diameter, and the bare specimen,
+// whose photons are per electron.
+type ExcessTable struct {
+	Bare    *Result
+	Spheres []Excess // of rising diameter
+}
+
+// Margin is the side of the square, in diameters of the particle, over which excess
+// is added up at least: particle and the electrons that come back to it from
+// close by.
+const Margin = 3
+
+// Excesses simulates particles of several diameters. The particle of cfg is used
+// without its diameter; beam position and pixel are set here: the beam covers a
+// square of the side, or of Margin diameters where that is more.
+//
+// Every trajectory runs through the bare specimen and through that with each of the
+// particles, with the same random numbers below them, so that the error of the
+// difference is small also for particles that hardly change the substrate, and the
+// particles share their chance errors.
+func Excesses(ctx context.Context, cfg Config, diametersM []float64, sideM float64) (*ExcessTable, error) {
+	if cfg.Particle == nil {
+		return nil, fmt.Errorf("transport: no particle to size")
+	}
+	if len(diametersM) == 0 {
+		return nil, fmt.Errorf("transport: no diameters; at least 1 is needed")
+	}
+	if !(sideM >= 0) || math.IsInf(sideM, 0) {
+		return nil, fmt.Errorf("transport: side %g m; a finite number not below 0 is accepted", sideM)
+	}
+	cfg.DepthBins = 0
+	diametersM = slices.Sorted(slices.Values(diametersM))
+	var sims []*simulation
+	for i, d := range diametersM {
+		if i > 0 && d == diametersM[i-1] {
+			return nil, fmt.Errorf("transport: the diameter %g m is given twice", d)
+		}
+		p := *cfg.Particle
+		p.DiameterM = d
+		c := cfg
+		c.Particle = &p
+		c.Beam = Beam{PixelM: math.Max(sideM, Margin*d), ProbeM: cfg.Beam.ProbeM}
+		c, err := c.withDefaults()
+		if err != nil {
+			return nil, err
+		}
+		if i == 0 {
+			sims = append(sims, prepare(c))
+			continue
+		}
+		sims = append(sims, sims[0].resized(c))
+	}
+	bare := sims[0].bared()
+	c := sims[0].Config
+	sums := []*tally{bare.newTally()}
+	for range sims {
+		sums = append(sums, bare.newTally())
+	}
+	err := c.blocks(ctx, sums, func() func(first, n int) []*tally {
+		base := bare.newTracker()
+		var with []*tracker
+		for _, s := range sims {
+			with = append(with, s.newTracker())
+		}
+		return func(first, n int) []*tally { return excessBlock(base, with, first, n) }
+	})
+	if err != nil {
+		return nil, err
+	}
+	t := &ExcessTable{Bare: bare.result(sums[0])}
+	for i, s := range sims {
+		t.Spheres = append(t.Spheres, s.excess(s.result(sums[i+1])))
+	}
+	return t, nil
+}
+
+// excessBlock runs n trajectories from the first through the bare specimen and
+// through those with particles.
+func excessBlock(bare *tracker, with []*tracker, first, n int) []*tally {
+	out := []*tally{bare.newTally()}
+	bare.tally = out[0]
+	for _, t := range with {
+		t.tally = bare.newTally()
+		out = append(out, t.tally)
+	}
+	for i := range n {
+		bare.run(uint64(first + i))
+		bare.score()
+		for _, t := range with {
+			t.run(uint64(first + i))
+			t.subtract(bare)
+			t.score()
+		}
+	}
+	for _, t := range out {
+		t.trajectories = n
+	}
+	return out
+}
+
+// subtract takes what the same trajectory gave without the particle.
+func (t *tracker) subtract(bare *tracker) {
+	for _, x := range []struct{ to, from []float64 }{{t.made, bare.made}, {t.sent, bare.sent}, {t.glow, bare.glow}} {
+		for i, v := range x.from {
+			x.to[i] -= t.weight * v
+		}
+	}
+}
+
+// resized returns the simulation with the particle and pixel of c, which differs in
+// nothing else.
+func (s *simulation) resized(c Config) *simulation {
+	r := *s
+	r.Config = c
+	r.specimen.shape(&c)
+	r.squares = r.aim()
+	return &r
+}
+
+// bared returns the simulation without the particle, whose tables stay.
+func (s *simulation) bared() *simulation {
+	r := *s
+	r.Config.Particle = nil
+	r.Config.Beam = Beam{ProbeM: s.Config.Beam.ProbeM}
+	r.specimen.particle = nobody
+	r.specimen.sunken = false
+	r.squares = nil
+	return &r
+}
+
+// excess scales a result per electron on the pixel to one per electron and m².
+func (s *simulation) excess(r *Result) Excess {
+	side := s.Beam.PixelM
+	area := side * side
+	out := Excess{DiameterM: s.Particle.DiameterM, SideM: side, Intensities: r.Intensities, Continuum: r.Continuum}
+	for i := range out.Intensities {
+		x := &out.Intensities[i]
+		for _, v := range []*float64{&x.Generated, &x.GeneratedErr, &x.Emitted, &x.EmittedErr, &x.FromParticle, &x.FromParticleErr, &x.FromCoating} {
+			*v *= area
+		}
+		for j := range x.Lines {
+			x.Lines[j].Emitted *= area
+			x.Lines[j].FromParticle *= area
+		}
+	}
+	for i := range out.Continuum {
+		g := &out.Continuum[i]
+		for _, v := range []*float64{&g.Emitted, &g.EmittedErr, &g.FromParticle, &g.FromParticleErr} {
+			*v *= area
+		}
+	}
+	return out
+}
+
+// ContinuumEnergies returns energies at which to count the continuum of materials
+// below a beam: a number of them in equal ratios from low, and one on either
+// side of every absorption edge between, so that lines through them follow it.
+func ContinuumEnergies(ms []xray.Material, low, beam xray.Energy, number int) []xray.Energy {
+	var out []xray.Energy
+	ratio := math.Pow(float64(beam/low), 1/float64(number))
+	for i := range number {
+		out = append(out, low*xray.Energy(math.Pow(ratio, float64(i))))
+	}
+	seen := map[xray.Element]bool{}
+	for _, m := range ms {
+		for _, k := range m.Components {
+			if seen[k.Element] || k.MassFraction < 0.01 {
+				continue // a hundredth makes no step that shows
+			}
+			seen[k.Element] = true
+			for _, e := range xray.EdgeSteps(k.Element) {
+				if e > low*1.01 && e < beam*0.99 {
+					out = append(out, e-0.5, e+0.5)
+				}
+			}
+		}
+	}
+	slices.Sort(out)
+	apart := out[:0]
+	for _, e := range out {
+		if len(apart) == 0 || e-apart[len(apart)-1] >= 0.5 {
+			apart = append(apart, e)
+		}
+	}
+	return apart
+}
