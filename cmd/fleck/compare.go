@@ -4,10 +4,12 @@ import (
 	"context"
 	"io"
 	"math"
+	"slices"
 
 	"example.org/fleck/maps"
 	"example.org/fleck/maps/compare"
 	"example.org/fleck/maps/figure"
+	"example.org/fleck/maps/record"
 	"example.org/fleck/maps/study"
 	"github.com/urfave/cli/v2"
 )
@@ -134,91 +136,38 @@ func (e *env) comparison(r *study.Result, mode beamMode, paired bool) (*compare.
 	return compare.Fields(sides[0], sides[1], compare.Options{Alpha: r.Study.Options.Alpha, Seed: r.Study.Options.Seed, Paired: paired})
 }
 
-// answerStudy sets the keys of compare, study and demo.
 // answerComparison puts a comparison into the answer; cond are the conditions
 // that its rows carry.
-func (e *env) answerComparison(c *compare.Result, cond object) {
+func (e *env) answerComparison(c *compare.Result, scaled bool, cond record.Object) {
 	a := &e.answer
 	for _, w := range c.Remarks {
 		e.warn("%s", w)
 	}
-	a.set("verdict", c.Verdict)
-	a.set("higher", c.Higher)
-	a.set("density", densityObject(c.Density))
-	a.set("area_fraction", comparisonObject(c.AreaFraction))
-	a.set("signal_per_mm2", comparisonObject(c.Signal))
-	l := object{}
-	l.number("per_mm2", c.Limit.PerMm2, c.Limit.Reason)
-	l.number("efficiency", c.Limit.Efficiency, c.Limit.Reason)
-	a.set("limit", append(l, cond...))
-	d := object{}
-	d.number("fields_p_value", c.Dispersion.Fields, "too few fields")
-	d.number("coupons_p_value", c.Dispersion.Coupons, "too few coupons")
-	d.number("ratio", c.Dispersion.Ratio, "too few fields")
-	d.set("clustered", c.Dispersion.Clustered)
-	a.set("dispersion", d)
-	a.set("replicate", c.Unit)
-	a.set("spots_treated", c.Spots[0])
-	a.set("spots_blank", c.Spots[1])
-	a.set("coupons_treated", c.Coupons[0])
-	a.set("coupons_blank", c.Coupons[1])
+	a.Set("verdict", c.Verdict)
+	record.Comparison(a, c, scaled, cond)
 }
 
+// answerStudy sets the keys of all fields.
 func (e *env) answerStudy(r *study.Result, c *compare.Result, mode beamMode) {
 	a := &e.answer
 	if c != nil {
-		e.answerComparison(c, conditionOf(r))
+		scaled := !slices.ContainsFunc(r.Fields, func(f study.FieldResult) bool { return !f.Header.Pixel.Known() })
+		e.answerComparison(c, scaled, conditionOf(r))
 	} else {
-		a.set("verdict", nil)
-		a.set("verdict_reason", "a comparison needs treated and blank fields")
+		a.Set("verdict", nil)
+		a.Set("verdict_reason", "a comparison needs treated and blank fields")
 	}
-	rows := []object{}
+	rows := []record.Object{}
 	for i, f := range r.Fields {
-		o := object{{"field", fieldObject(r, i, mode)}}
-		o.set("spots", spotObjects(conditionOf(r), f.Spots.Spots))
-		o.set("rejected", spotObjects(conditionOf(r), f.Spots.Rejected))
-		o.set("limit", limitObject(conditionOf(r), f.Spots.Limit))
+		o := record.Of("field", fieldObject(r, i, mode))
+		o.Set("spots", record.Spots(nil, f.Spots.Spots, conditionOf(r)))
+		o.Set("rejected", record.Spots(nil, f.Spots.Rejected, conditionOf(r)))
+		o.Set("limit", record.Limit(f.Spots.Limit, nil, conditionOf(r)))
 		rows = append(rows, o)
 	}
-	a.set("fields", rows)
-	a.set("occurrences", occurrenceObjects(r))
-	a.set("target", object{{"material", r.Target.Material.String()}, {"own_family", r.Target.Own}})
-}
-
-func densityObject(d compare.Density) object {
-	o := object{}
-	reason := d.Reason
-	for _, n := range []struct {
-		key string
-		v   float64
-	}{
-		{"treated_per_mm2", d.TreatedPerMm2}, {"treated_low", d.TreatedLow}, {"treated_high", d.TreatedHigh},
-		{"blank_per_mm2", d.BlankPerMm2}, {"blank_low", d.BlankLow}, {"blank_high", d.BlankHigh},
-		{"ratio", d.Ratio}, {"low", d.Low}, {"high", d.High},
-		{"p_value", d.PValue}, {"p_value_two_sided", d.PTwoSided}, {"p_value_permutation", d.Permutation},
-	} {
-		o.number(n.key, n.v, reason)
-	}
-	o.set("method", d.Method)
-	return o
-}
-
-func comparisonObject(c compare.Comparison) object {
-	o := object{}
-	for _, n := range []struct {
-		key string
-		v   float64
-	}{
-		{"treated", c.Treated}, {"treated_low", c.TreatedLow}, {"treated_high", c.TreatedHigh},
-		{"blank", c.Blank}, {"blank_low", c.BlankLow}, {"blank_high", c.BlankHigh},
-		{"ratio", c.Ratio}, {"low", c.Low}, {"high", c.High},
-		{"difference", c.Difference}, {"difference_low", c.DifferenceLow}, {"difference_high", c.DifferenceHigh},
-		{"p_value", c.PValue}, {"p_value_two_sided", c.PTwoSided},
-	} {
-		o.number(n.key, n.v, c.Reason)
-	}
-	o.set("method", c.Method)
-	return o
+	a.Set("fields", rows)
+	a.Set("occurrences", record.Occurrences(r.Occurrences))
+	a.Set("target", record.Of("material", r.Target.Material.String(), "own_family", r.Target.Own))
 }
 
 // printStudy writes verdict and fields in words.
@@ -271,7 +220,7 @@ func (e *env) writeStudy(out *outputFolder, r *study.Result, c *compare.Result) 
 			return err
 		}
 	}
-	e.answer.set("out", out.dir)
+	e.answer.Set("out", out.dir)
 	e.printf("\nwritten to %s\n", out.dir)
 	return nil
 }

@@ -28,7 +28,7 @@ func completionCommand(e *env) *cli.Command {
 			}
 			text := script(e.app.Commands)
 			e.printf("%s", text)
-			e.answer.set("text", text)
+			e.answer.Set("text", text)
 			return nil
 		}),
 	}

@@ -51,8 +51,8 @@ func (e *env) convert(ctx context.Context, c *cli.Context, in, out string) error
 			return usage("--encoding: %w", err)
 		}
 	}
-	e.answer.set("in", in)
-	e.answer.set("out", out)
+	e.answer.Set("in", in)
+	e.answer.Set("out", out)
 	files := []string{out}
 	ext := strings.ToLower(filepath.Ext(out))
 	var err error
@@ -73,7 +73,7 @@ func (e *env) convert(ctx context.Context, c *cli.Context, in, out string) error
 	if err != nil {
 		return err
 	}
-	e.answer.set("files", files)
+	e.answer.Set("files", files)
 	for _, f := range files {
 		e.printf("%s\n", f)
 	}
@@ -88,7 +88,7 @@ func (e *env) convertSpectrum(ctx context.Context, c *cli.Context, in, out, ext 
 	for _, w := range spectrumWarnings(&m.s) {
 		e.warn("%s: %s", in, w)
 	}
-	e.answer.set("kind", "spectrum")
+	e.answer.Set("kind", "spectrum")
 	return e.writeFile(out, func(w io.Writer) error {
 		if ext == ".csv" {
 			return msa.WriteCSV(w, m.s)
@@ -138,7 +138,7 @@ func (e *env) convertArray(ctx context.Context, c *cli.Context, in, out, ext str
 		return err
 	}
 	defer f.Close()
-	e.answer.set("kind", "cube")
+	e.answer.Set("kind", "cube")
 	if ext == ".tif" || ext == ".tiff" {
 		return usage("%s is a cube; a TIFF file holds one map: see fleck map", in)
 	}
@@ -193,7 +193,7 @@ func (r *watchedRows) ReadRow(dst []uint32) error {
 
 // writeMap writes a single map; NRRD takes it as a cube of one channel.
 func (e *env) writeMap(c *cli.Context, m maps.Map, out, ext string, enc cube.Encoding) error {
-	e.answer.set("kind", "map")
+	e.answer.Set("kind", "map")
 	switch ext {
 	case ".npy":
 		return e.writeFile(out, func(w io.Writer) error { return cube.WriteMapNPY(w, m) })
@@ -214,7 +214,7 @@ func (e *env) convertRaw(ctx context.Context, c *cli.Context, in, out, header st
 		return err
 	}
 	defer f.Close()
-	e.answer.set("kind", "cube")
+	e.answer.Set("kind", "cube")
 	h := f.Header()
 	if h.Type == 0 {
 		h.Type = cube.U32
@@ -275,7 +275,7 @@ func (e *env) writeHeader(c *cli.Context, in, out string) error {
 		return err
 	}
 	defer f.Close()
-	e.answer.set("kind", "cube")
+	e.answer.Set("kind", "cube")
 	opt, err := cubeOptions(c)
 	if err != nil {
 		return err

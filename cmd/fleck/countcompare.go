@@ -9,6 +9,7 @@ import (
 
 	"example.org/fleck/maps"
 	"example.org/fleck/maps/compare"
+	"example.org/fleck/maps/record"
 	"example.org/fleck/maps/spots"
 	"github.com/urfave/cli/v2"
 )
@@ -36,8 +37,9 @@ func (e *env) compareCounts(ctx context.Context, c *cli.Context, treated, blank 
 		defer out.discard()
 	}
 	var sides [2][]compare.Observation
-	rows := []object{}
+	rows := []record.Object{}
 	text := ""
+	scaled := true
 	names := slugs{}
 	for side, files := range [2][]string{treated, blank} {
 		role := [2]maps.Role{maps.Treated, maps.Untreated}[side]
@@ -59,7 +61,7 @@ func (e *env) compareCounts(ctx context.Context, c *cli.Context, treated, blank 
 			px := m.Pixel.AreaUm2() * 1e-6
 			if math.IsNaN(px) {
 				e.warn("%s: pixel size unknown (--pixel): areas are taken as if pixels were 1 µm wide", path)
-				px = 1e-6
+				px, scaled = 1e-6, false
 			}
 			o := compare.Observation{Field: maps.Field{Name: path, Coupon: filepath.Dir(path), Role: role}, AreaMm2: px * float64(m.W*m.H),
 				Spots: len(res.Spots), ExpectedFalse: res.ExpectedFalse}
@@ -71,10 +73,10 @@ func (e *env) compareCounts(ctx context.Context, c *cli.Context, treated, blank 
 			}
 			o.ExcessSigma = math.Sqrt(variance)
 			sides[side] = append(sides[side], o)
-			row := object{{"name", path}, {"role", string(role)}, {"coupon", o.Field.Coupon}}
-			row.number("p_value", res.PValue, "")
-			row.set("detected", res.Detected)
-			row.set("spots", spotObjects(cond, res.Spots))
+			row := record.Of("name", path, "role", string(role), "coupon", o.Field.Coupon)
+			row.Number("p_value", res.PValue, "")
+			row.Set("detected", res.Detected)
+			row.Set("spots", record.Spots(nil, res.Spots, cond))
 			rows = append(rows, row)
 			text += fmt.Sprintf("%-30s %-9s %6d  %-8v  %.2g\n", path, role, len(res.Spots), res.Detected, res.PValue)
 			if out != nil {
@@ -88,14 +90,14 @@ func (e *env) compareCounts(ctx context.Context, c *cli.Context, treated, blank 
 	if err != nil {
 		return err
 	}
-	e.answerComparison(cmp, cond)
-	e.answer.set("fields", rows)
+	e.answerComparison(cmp, scaled, cond)
+	e.answer.Set("fields", rows)
 	e.printf("%s\nSpots are places of high counts; a single map does not name a compound.\n\n", cmp.Verdict)
 	e.printf("map                            role       spots  detected  p\n%s", text)
 	if out == nil {
 		return nil
 	}
-	e.answer.set("out", out.dir)
+	e.answer.Set("out", out.dir)
 	e.printf("\nwritten to %s\n", out.dir)
 	return e.finishFolder(out)
 }

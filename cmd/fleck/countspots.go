@@ -10,6 +10,7 @@ import (
 	"example.org/fleck/maps"
 	"example.org/fleck/maps/cube"
 	"example.org/fleck/maps/figure"
+	"example.org/fleck/maps/record"
 	"example.org/fleck/maps/spots"
 	"github.com/urfave/cli/v2"
 )
@@ -82,18 +83,18 @@ func (e *env) countSpots(ctx context.Context, c *cli.Context, path string, m map
 		e.warn("%s: %s", path, w)
 	}
 	area := m.Pixel.AreaUm2() * float64(m.W*m.H) * 1e-6
-	o := object{{"name", path}}
-	o.number("p_value", res.PValue, "")
-	o.set("detected", res.Detected)
-	o.number("threshold", res.Threshold, "the map holds no counts")
-	o.number("list_threshold", res.ListThreshold, "no spot was listed")
-	o.number("expected_false", res.ExpectedFalse, "")
-	o.number("area_mm2", area, noPixelSize)
+	o := record.Of("name", path)
+	o.Number("p_value", res.PValue, "")
+	o.Set("detected", res.Detected)
+	o.Number("threshold", res.Threshold, "the map holds no counts")
+	o.Number("list_threshold", res.ListThreshold, "no spot was listed")
+	o.Number("expected_false", res.ExpectedFalse, "")
+	o.Number("area_mm2", area, noPixelSize)
 	a := &e.answer
-	a.set("field", o)
-	a.set("spots", spotObjects(cond, res.Spots))
-	a.set("rejected", spotObjects(cond, res.Rejected))
-	a.set("limit", limitObject(cond, res.Limit))
+	a.Set("field", o)
+	a.Set("spots", record.Spots(nil, res.Spots, cond))
+	a.Set("rejected", record.Spots(nil, res.Rejected, cond))
+	a.Set("limit", record.Limit(res.Limit, nil, cond))
 	verdict := "no spots found"
 	if res.Detected {
 		verdict = fmt.Sprintf("%d spots of high counts found, which a single map cannot name", len(res.Spots))
@@ -106,14 +107,14 @@ func (e *env) countSpots(ctx context.Context, c *cli.Context, path string, m map
 	if err := writeCountSpots(out, cond, path, m, res); err != nil {
 		return err
 	}
-	a.set("out", out.dir)
+	a.Set("out", out.dir)
 	e.printf("\nwritten to %s\n", out.dir)
 	return e.finishFolder(out)
 }
 
 // countOptions reads the search settings for count maps and the conditions that
 // their rows carry.
-func (e *env) countOptions(c *cli.Context) (spots.CountOptions, object, error) {
+func (e *env) countOptions(c *cli.Context) (spots.CountOptions, record.Object, error) {
 	opt := spots.CountOptions{Seed: e.seed, Workers: e.workers, NoLimit: c.Bool("no-limit"), Progress: e.bar.of("searching")}
 	var err error
 	if opt.Q, err = numberFlag(c, "q", 0, 1e-6, 0.5); err != nil {
@@ -125,13 +126,13 @@ func (e *env) countOptions(c *cli.Context) (spots.CountOptions, object, error) {
 	if opt.Bootstrap, err = wholeFlag(c, "replicas", 0, 19, 100000); err != nil {
 		return opt, nil, err
 	}
-	cond := object{}
+	cond := record.Object{}
 	for _, name := range []string{"target", "substrate", "coating"} {
 		if s := c.String(name); s != "" {
 			e.setting(name, s, fromFlag)
-			cond.set(name, s)
+			cond.Set(name, s)
 		} else if name != "target" {
-			cond.set(name, nil)
+			cond.Set(name, nil)
 		}
 	}
 	e.settingOr("q", opt.Q, 0.05)
@@ -151,7 +152,7 @@ func countsError(path string, m maps.Map, err error) error {
 }
 
 // writeCountSpots writes table, likelihood and figure.
-func writeCountSpots(out *outputFolder, cond object, path string, m maps.Map, res *spots.Result) error {
+func writeCountSpots(out *outputFolder, cond record.Object, path string, m maps.Map, res *spots.Result) error {
 	if err := out.write("spots.csv", func(w io.Writer) error { return writeSpotTable(w, cond, res.Spots) }); err != nil {
 		return err
 	}

@@ -7,6 +7,7 @@ import (
 	"strconv"
 
 	"example.org/fleck/maps/cube"
+	"example.org/fleck/maps/record"
 	"example.org/fleck/maps/scene"
 	"example.org/fleck/maps/study"
 	"github.com/urfave/cli/v2"
@@ -72,7 +73,7 @@ func (e *env) demo(ctx context.Context, c *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	truths := []object{}
+	truths := []record.Object{}
 	var cubes []*cube.Memory
 	for i, f := range sc.Fields() {
 		e.bar.say("simulating " + f.Name)
@@ -100,7 +101,7 @@ func (e *env) demo(ctx context.Context, c *cli.Context) error {
 	}
 	e.answerStudy(r, r.Comparison, beamMode{})
 	e.printStudy(r, r.Comparison)
-	data, err := encodeJSON(object{{"fleck_format", format}, {"version", versionText()}, {"seed", e.seed}, {"fields", truths}})
+	data, err := record.Document(record.Of("fleck_format", format, "version", versionText(), "seed", e.seed, "fields", truths))
 	if err != nil {
 		return err
 	}

@@ -1,9 +1,7 @@
 package main
 
 import (
-	"bytes"
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -11,6 +9,7 @@ import (
 	"strings"
 
 	"example.org/fleck/maps/cube"
+	"example.org/fleck/maps/record"
 	"example.org/fleck/maps/spots"
 	"example.org/fleck/maps/study"
 	"example.org/fleck/spectra/msa"
@@ -191,30 +190,18 @@ func classify(err error) *failure {
 
 // encode returns the failure as the JSON that --json prints.
 func (f *failure) encode() ([]byte, error) {
-	var o object
-	o.set("code", f.code)
-	o.set("message", f.Error())
+	var o record.Object
+	o.Set("code", f.code)
+	o.Set("message", f.Error())
 	if f.file != "" {
-		o.set("file", f.file)
+		o.Set("file", f.file)
 	} else {
-		o.set("file", nil)
+		o.Set("file", nil)
 	}
 	if f.line > 0 {
-		o.set("line", f.line)
+		o.Set("line", f.line)
 	} else {
-		o.set("line", nil)
+		o.Set("line", nil)
 	}
-	return encodeJSON(object{{"error", o}})
-}
-
-// encodeJSON returns v indented, with a line break at the end.
-func encodeJSON(v any) ([]byte, error) {
-	var b bytes.Buffer
-	enc := json.NewEncoder(&b)
-	enc.SetEscapeHTML(false)
-	enc.SetIndent("", "  ")
-	if err := enc.Encode(v); err != nil {
-		return nil, fmt.Errorf("answer: %w", err)
-	}
-	return b.Bytes(), nil
+	return record.Document(record.Of("error", o))
 }

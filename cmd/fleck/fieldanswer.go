@@ -1,137 +1,45 @@
 package main
 
 import (
-	"encoding/csv"
 	"fmt"
 	"io"
 	"math"
 	"path/filepath"
-	"slices"
-	"strconv"
 	"strings"
 
 	"example.org/fleck/maps"
 	"example.org/fleck/maps/cube"
 	"example.org/fleck/maps/figure"
+	"example.org/fleck/maps/record"
 	"example.org/fleck/maps/spots"
 	"example.org/fleck/maps/study"
 )
 
 // noPixelSize is the reason for lengths that are missing.
-const noPixelSize = "the pixel size is not known; state --pixel"
+const noPixelSize = record.NoPixelSize + "; state --pixel"
 
 // fieldObject is the verdict on a field.
-func fieldObject(r *study.Result, i int, mode beamMode) object {
+func fieldObject(r *study.Result, i int, mode beamMode) record.Object {
 	f := r.Fields[i]
 	area := f.Header.Pixel.AreaUm2() * float64(f.Header.Pixels()) * 1e-6
-	o := object{{"name", f.Name}, {"coupon", f.Coupon}, {"role", string(f.Role)}}
-	o.number("p_value", f.Spots.PValue, "")
-	o.set("detected", f.Spots.Detected)
-	o.number("threshold", f.Spots.Threshold, "the field holds no counts")
-	o.number("list_threshold", f.Spots.ListThreshold, "no spot was listed")
-	o.number("expected_false", f.Spots.ExpectedFalse, "")
-	o.number("area_mm2", area, noPixelSize)
-	o.number("area_probed_mm2", area*mode.share(f.Header.Pixel), noPixelSize)
+	o := record.Of("name", f.Name, "coupon", f.Coupon, "role", string(f.Role))
+	record.Search(&o, f.Spots)
+	o.Number("area_mm2", area, noPixelSize)
+	o.Number("area_probed_mm2", area*mode.share(f.Header.Pixel), noPixelSize)
 	return o
-}
-
-// spotObject is a spot with its condition.
-func spotObject(cond object, s maps.Spot) object {
-	o := object{{"id", s.ID}}
-	o.number("x_px", s.XPx, "")
-	o.number("y_px", s.YPx, "")
-	o.number("x_sigma_px", s.SigmaXPx, "not known")
-	o.number("y_sigma_px", s.SigmaYPx, "not known")
-	o.number("x_um", s.XUm, noPixelSize)
-	o.number("y_um", s.YUm, noPixelSize)
-	size := noPixelSize
-	if s.Unresolved {
-		size = "not wider than the smallest profile searched: the size is not resolved"
-	}
-	o.number("area_px", s.AreaPx, size)
-	o.number("area_um2", s.AreaUm2, size)
-	o.number("diameter_um", s.DiameterUm, size)
-	o.set("unresolved", s.Unresolved)
-	o.set("touches_edge", s.Touches)
-	o.number("excess_counts", s.ExcessCounts, "")
-	o.number("sigma", s.ExcessSigma, "not known")
-	o.number("line_counts", s.LineCounts, "not known")
-	o.number("line_sigma", s.LineSigma, "not known")
-	o.number("log_likelihood", s.LogLikelihood, "")
-	o.number("p_value", s.PValue, "not known")
-	o.number("q_value", s.QValue, "not known")
-	o.set("verdict", string(s.Verdict))
-	if s.Compound != "" {
-		o.set("compound", s.Compound)
-	} else {
-		o.set("compound", nil)
-	}
-	o.set("reason", s.Reason)
-	var names []string
-	for n := range s.Evidence {
-		names = append(names, n)
-	}
-	slices.Sort(names)
-	evidence := object{}
-	for _, n := range names {
-		evidence.number(n, s.Evidence[n], "not possible")
-	}
-	o.set("evidence", evidence)
-	return append(o, cond...)
-}
-
-func spotObjects(cond object, list []maps.Spot) []object {
-	out := []object{}
-	for _, s := range list {
-		out = append(out, spotObject(cond, s))
-	}
-	return out
-}
-
-// limitObject is the detection limit of a field.
-func limitObject(cond object, l spots.Limit) object {
-	o := object{}
-	reason := l.Reason
-	if reason == "" {
-		reason = "no limit was found"
-	}
-	o.number("excess_counts", l.ExcessCounts, reason)
-	o.number("probability", l.Probability, reason)
-	o.number("width_px", l.WidthPx, reason)
-	curve := []object{}
-	for _, p := range l.Curve {
-		c := object{}
-		c.number("excess_counts", p.ExcessCounts, "")
-		c.set("put", p.Put)
-		c.set("found", p.Found)
-		curve = append(curve, c)
-	}
-	o.set("curve", curve)
-	return append(o, cond...)
 }
 
 // answerField sets the keys of the command spots.
 func (e *env) answerField(r *study.Result, i int, mode beamMode) {
 	f := r.Fields[i]
 	a := &e.answer
-	a.set("field", fieldObject(r, i, mode))
-	a.set("target", object{{"material", r.Target.Material.String()}, {"own_family", r.Target.Own}})
-	a.set("spots", spotObjects(conditionOf(r), f.Spots.Spots))
-	a.set("rejected", spotObjects(conditionOf(r), f.Spots.Rejected))
-	a.set("limit", limitObject(conditionOf(r), f.Spots.Limit))
-	a.set("occurrences", occurrenceObjects(r))
-	a.number("blank_counts", r.BlankCounts, "")
-}
-
-func occurrenceObjects(r *study.Result) []object {
-	rows := []object{}
-	for _, c := range r.Occurrences {
-		o := object{{"compound", c.Compound}, {"treated", c.Treated}, {"blank", c.Blank}}
-		o.number("p_value", c.PValue, "not known")
-		o.set("substrate", c.Marked)
-		rows = append(rows, o)
-	}
-	return rows
+	a.Set("field", fieldObject(r, i, mode))
+	a.Set("target", record.Of("material", r.Target.Material.String(), "own_family", r.Target.Own))
+	a.Set("spots", record.Spots(nil, f.Spots.Spots, conditionOf(r)))
+	a.Set("rejected", record.Spots(nil, f.Spots.Rejected, conditionOf(r)))
+	a.Set("limit", record.Limit(f.Spots.Limit, nil, conditionOf(r)))
+	a.Set("occurrences", record.Occurrences(r.Occurrences))
+	a.Number("blank_counts", r.BlankCounts, "")
 }
 
 // printField writes the verdict and the spots of a field in words.
@@ -213,9 +121,9 @@ func (e *env) writeField(out *outputFolder, r *study.Result, i int, prefix strin
 		}
 		return names.of(s)
 	}
-	files := object{}
+	files := record.Object{}
 	add := func(key, file string, write func(io.Writer) error) error {
-		files.set(key, file)
+		files.Set(key, file)
 		if err := out.write(file, write); err != nil {
 			return fmt.Errorf("%s: %w", file, err)
 		}
@@ -240,7 +148,7 @@ func (e *env) writeField(out *outputFolder, r *study.Result, i int, prefix strin
 		err = add("likelihood", name("likelihood")+".npy", func(w io.Writer) error { return cube.WriteMapNPY(w, f.Spots.LLR) })
 	}
 	if prefix == "" {
-		e.answer.set("files", files)
+		e.answer.Set("files", files)
 	}
 	return err
 }
@@ -265,42 +173,7 @@ func ownMap(r *study.Result, i int) maps.Map {
 	return r.Fields[i].Sums.PixelTotals
 }
 
-// spotColumns are the columns of spots.csv.
-var spotColumns = []string{"id", "x_px", "y_px", "x_um", "y_um", "area_um2", "diameter_um", "excess_counts", "sigma", "line_counts", "line_sigma", "q_value", "verdict", "compound", "beam_kev", "substrate", "coating"}
-
-// writeSpotTable writes spots as CSV; missing numbers are empty.
-func writeSpotTable(w io.Writer, cond object, list []maps.Spot) error {
-	if _, err := fmt.Fprintf(w, "# fleck_format: %d\n", format); err != nil {
-		return err
-	}
-	t := csv.NewWriter(w)
-	if err := t.Write(spotColumns); err != nil {
-		return err
-	}
-	for _, s := range list {
-		o := spotObject(cond, s)
-		row := make([]string, len(spotColumns))
-		for k, col := range spotColumns {
-			for _, m := range o {
-				if m.key == col {
-					row[k] = cell(m.value)
-				}
-			}
-		}
-		if err := t.Write(row); err != nil {
-			return err
-		}
-	}
-	t.Flush()
-	return t.Error()
-}
-
-func cell(v any) string {
-	switch v := v.(type) {
-	case nil:
-		return ""
-	case float64:
-		return strconv.FormatFloat(v, 'g', -1, 64)
-	}
-	return fmt.Sprint(v)
+// writeSpotTable writes spots as CSV.
+func writeSpotTable(w io.Writer, cond record.Object, list []maps.Spot) error {
+	return record.SpotTable(w, format, nil, record.Spots(nil, list, cond))
 }

@@ -60,7 +60,7 @@ func (e *env) drawFit(c *cli.Context, s *spectra.Spectrum, r *fit.Result, marked
 	if err != nil {
 		return inFile(path, err)
 	}
-	e.answer.set("figure", path)
+	e.answer.Set("figure", path)
 	e.printf("figure        %s\n", path)
 	return nil
 }

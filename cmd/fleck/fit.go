@@ -4,6 +4,7 @@ import (
 	"context"
 	"math"
 
+	"example.org/fleck/maps/record"
 	"example.org/fleck/quant/analysis"
 	"example.org/fleck/spectra"
 	"example.org/fleck/spectra/fit"
@@ -146,49 +147,49 @@ func landing(kev float64) float64 {
 }
 
 func (e *env) answerFit(r *fit.Result) {
-	rows := []object{}
+	rows := []record.Object{}
 	for _, f := range r.Families {
-		o := object{{"symbol", f.Element.Symbol()}, {"family", f.Family.String()}}
-		o.number("net_counts", f.NetCounts, "")
-		o.number("sigma", f.Sigma, "")
-		o.set("at_zero", f.AtZero)
-		o.number("shift_ev", f.ShiftEV, "too few counts to tell")
-		lines := []object{}
+		o := record.Of("symbol", f.Element.Symbol(), "family", f.Family.String())
+		o.Number("net_counts", f.NetCounts, "")
+		o.Number("sigma", f.Sigma, "")
+		o.Set("at_zero", f.AtZero)
+		o.Number("shift_ev", f.ShiftEV, "too few counts to tell")
+		lines := []record.Object{}
 		for _, l := range f.Lines {
-			line := object{{"line", l.Line.IUPAC()}, {"energy_ev", float64(l.Line.Energy)}}
-			line.number("counts", l.Counts, "")
+			line := record.Of("line", l.Line.IUPAC(), "energy_ev", float64(l.Line.Energy))
+			line.Number("counts", l.Counts, "")
 			lines = append(lines, line)
 		}
-		o.set("lines", lines)
+		o.Set("lines", lines)
 		rows = append(rows, o)
 	}
 	a := &e.answer
-	a.set("families", rows)
-	groups := []object{}
+	a.Set("families", rows)
+	groups := []record.Object{}
 	for _, g := range r.Groups() {
-		o := object{{"families", familyNames(g.Families)}}
-		o.number("net_counts", g.NetCounts, "")
-		o.number("sigma", g.Sigma, "")
-		o.number("variance_inflation", g.Inflation, "")
+		o := record.Of("families", familyNames(g.Families))
+		o.Number("net_counts", g.NetCounts, "")
+		o.Number("sigma", g.Sigma, "")
+		o.Number("variance_inflation", g.Inflation, "")
 		groups = append(groups, o)
 	}
-	a.set("groups", groups)
-	a.number("landing_energy_kev", landing(r.LandingEnergy.KeV()), "the end of the continuum was not fitted")
-	a.number("landing_sigma_kev", landing(r.LandingSigma.KeV()), "the end of the continuum was not fitted")
-	cal := object{}
-	cal.number("offset_ev", r.Calibration.OffsetEV, "")
-	cal.number("gain_ev", r.Calibration.GainEV, "")
-	cal.number("fwhm_mn_ev", r.FWHMManganese(), "")
-	cal.number("offset_sigma_ev", r.CalibrationSigma.OffsetEV, "")
-	cal.number("gain_sigma_ev", r.CalibrationSigma.GainEV, "")
-	a.set("calibration", cal)
-	a.number("deviance", r.Deviance, "")
-	a.set("degrees_of_freedom", r.DegreesOfFreedom)
-	a.number("expected_deviance", r.ExpectedDeviance, "")
-	a.number("pile_up_counts", r.PileUpCounts, "")
-	a.number("detector_silicon_counts", r.SiliconCounts, "")
-	a.set("specimen", r.SpecimenName)
-	a.set("fit_status", r.Status.String())
+	a.Set("groups", groups)
+	a.Number("landing_energy_kev", landing(r.LandingEnergy.KeV()), "the end of the continuum was not fitted")
+	a.Number("landing_sigma_kev", landing(r.LandingSigma.KeV()), "the end of the continuum was not fitted")
+	cal := record.Object{}
+	cal.Number("offset_ev", r.Calibration.OffsetEV, "")
+	cal.Number("gain_ev", r.Calibration.GainEV, "")
+	cal.Number("fwhm_mn_ev", r.FWHMManganese(), "")
+	cal.Number("offset_sigma_ev", r.CalibrationSigma.OffsetEV, "")
+	cal.Number("gain_sigma_ev", r.CalibrationSigma.GainEV, "")
+	a.Set("calibration", cal)
+	a.Number("deviance", r.Deviance, "")
+	a.Set("degrees_of_freedom", r.DegreesOfFreedom)
+	a.Number("expected_deviance", r.ExpectedDeviance, "")
+	a.Number("pile_up_counts", r.PileUpCounts, "")
+	a.Number("detector_silicon_counts", r.SiliconCounts, "")
+	a.Set("specimen", r.SpecimenName)
+	a.Set("fit_status", r.Status.String())
 }
 
 func (e *env) printFit(path string, r *fit.Result) {

@@ -5,6 +5,7 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"errors"
+	"example.org/fleck/maps/record"
 	"io"
 	"io/fs"
 	"os"
@@ -48,8 +49,8 @@ type outputFolder struct {
 // settingsHash is the digest of what decides the content of a folder: command,
 // settings and inputs.
 func (e *env) settingsHash() (string, error) {
-	o := object{{"command", e.command}, {"seed", e.seed}, {"settings", e.settings}, {"inputs", nonNil(e.inputs)}}
-	data, err := encodeJSON(o)
+	o := record.Of("command", e.command, "seed", e.seed, "settings", e.settings, "inputs", record.List(e.inputs))
+	data, err := record.Document(o)
 	if err != nil {
 		return "", err
 	}
@@ -212,7 +213,7 @@ func (out *outputFolder) commit() error {
 }
 
 func (out *outputFolder) writeMark() error {
-	data, err := encodeJSON(out.mark)
+	data, err := record.Document(out.mark)
 	if err != nil {
 		return err
 	}

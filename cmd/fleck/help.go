@@ -89,7 +89,7 @@ func helpCommand(e *env) *cli.Command {
 		Action: e.action(func(ctx context.Context, c *cli.Context) error {
 			err := e.help(ctx, c.Args().First())
 			e.command = "help"
-			e.answer.set("text", e.text.String())
+			e.answer.Set("text", e.text.String())
 			return err
 		}),
 	}

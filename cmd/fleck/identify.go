@@ -4,6 +4,7 @@ import (
 	"context"
 	"strings"
 
+	"example.org/fleck/maps/record"
 	"example.org/fleck/quant/analysis"
 	"example.org/fleck/spectra"
 	"example.org/fleck/spectra/fit"
@@ -98,28 +99,28 @@ func (e *env) identifySpectrum(ctx context.Context, s *spectra.Spectrum, opt fit
 }
 
 func (e *env) answerIdentification(id *fit.Identification) {
-	rows := []object{}
+	rows := []record.Object{}
 	for _, el := range id.Elements {
-		o := object{{"symbol", el.Element.Symbol()}, {"family", el.Element.Symbol() + " " + el.Family.String()}}
-		o.number("net_counts", el.NetCounts, "")
-		o.number("sigma", el.Sigma, "")
-		o.number("q_value", el.QValue, "")
-		o.set("status", string(el.Status))
-		o.set("lines_seen", el.LinesSeen)
-		o.set("group", symbols(el.Group))
+		o := record.Of("symbol", el.Element.Symbol(), "family", el.Element.Symbol()+" "+el.Family.String())
+		o.Number("net_counts", el.NetCounts, "")
+		o.Number("sigma", el.Sigma, "")
+		o.Number("q_value", el.QValue, "")
+		o.Set("status", string(el.Status))
+		o.Set("lines_seen", el.LinesSeen)
+		o.Set("group", symbols(el.Group))
 		rows = append(rows, o)
 	}
-	e.answer.set("elements", rows)
-	artefacts := []object{}
+	e.answer.Set("elements", rows)
+	artefacts := []record.Object{}
 	for _, a := range id.Artefacts {
-		o := object{{"kind", string(a.Kind)}}
-		o.number("energy_ev", a.EnergyEV, "")
-		o.number("counts", a.Counts, "")
-		o.set("of", a.Of)
+		o := record.Of("kind", string(a.Kind))
+		o.Number("energy_ev", a.EnergyEV, "")
+		o.Number("counts", a.Counts, "")
+		o.Set("of", a.Of)
 		artefacts = append(artefacts, o)
 	}
-	e.answer.set("artefacts", artefacts)
-	e.answer.set("tested", id.Tested)
+	e.answer.Set("artefacts", artefacts)
+	e.answer.Set("tested", id.Tested)
 	e.answerFit(id.Fit)
 }
 
@@ -133,17 +134,17 @@ func (e *env) screenRare(m *measured, id *fit.Identification) error {
 	if err != nil {
 		return err
 	}
-	rows := []object{}
+	rows := []record.Object{}
 	for _, f := range found {
-		o := object{}
-		o.number("energy_ev", f.EnergyEV, "")
-		o.number("counts", f.Counts, "")
-		o.number("expected", f.Expected, "")
-		o.number("p_value", f.PValue, "")
-		o.set("candidates", familyNames(f.Candidates))
+		o := record.Object{}
+		o.Number("energy_ev", f.EnergyEV, "")
+		o.Number("counts", f.Counts, "")
+		o.Number("expected", f.Expected, "")
+		o.Number("p_value", f.PValue, "")
+		o.Set("candidates", familyNames(f.Candidates))
 		rows = append(rows, o)
 	}
-	e.answer.set("rare", rows)
+	e.answer.Set("rare", rows)
 	if len(found) > 0 {
 		e.printf("in single pixels (maximum-pixel spectrum; a place to look, not an element found):\n")
 	}

@@ -6,6 +6,7 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"errors"
+	"example.org/fleck/maps/record"
 	"fmt"
 	"hash"
 	"io"
@@ -29,18 +30,18 @@ func (f *inputFile) MarshalJSON() ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	o := object{{"file", f.path}, {"sha256", sum}}
+	o := record.Of("file", f.path, "sha256", sum)
 	if f.also != nil {
-		var parts []object
+		var parts []record.Object
 		for _, p := range f.also() {
 			s, err := (&inputFile{path: p}).digest()
 			if err != nil {
 				return nil, err
 			}
-			parts = append(parts, object{{"file", p}, {"sha256", s}})
+			parts = append(parts, record.Of("file", p, "sha256", s))
 		}
 		if parts != nil {
-			o.set("parts", parts)
+			o.Set("parts", parts)
 		}
 	}
 	return json.Marshal(o)

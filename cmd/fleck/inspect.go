@@ -10,6 +10,7 @@ import (
 	"example.org/fleck/maps"
 	"example.org/fleck/maps/cube"
 	"example.org/fleck/maps/peaks"
+	"example.org/fleck/maps/record"
 	"example.org/fleck/spectra"
 	"example.org/fleck/spectra/msa"
 	"github.com/urfave/cli/v2"
@@ -49,7 +50,7 @@ func (e *env) inspect(ctx context.Context, c *cli.Context, path string) error {
 			return err
 		}
 	}
-	e.answer.set("file", path)
+	e.answer.Set("file", path)
 	stated := c.String("shape") != ""
 	if k == kindImage {
 		return e.inspectMap(c, path)
@@ -103,22 +104,22 @@ func (e *env) inspectSpectrum(path string, m *measured, strict bool) error {
 		what += ", version " + m.file.Version
 	}
 	e.printf("%s: spectrum, %s\n", path, what)
-	e.answer.set("kind", "spectrum")
-	e.answer.set("file_format", what)
-	e.answer.set("title", s.Title)
+	e.answer.Set("kind", "spectrum")
+	e.answer.Set("file_format", what)
+	e.answer.Set("title", s.Title)
 	if s.Title != "" {
 		e.printf("  title        %s\n", s.Title)
 	}
 	e.describe(s, s.Calibration.Valid())
-	rows := []object{}
+	rows := []record.Object{}
 	for _, d := range deviations {
-		row := object{{"line", d.Line}, {"keyword", d.Keyword}, {"message", d.Message}}
+		row := record.Of("line", d.Line, "keyword", d.Keyword, "message", d.Message)
 		if d.Line == 0 {
-			row.set("line", nil)
+			row.Set("line", nil)
 		}
 		rows = append(rows, row)
 	}
-	e.answer.set("deviations", rows)
+	e.answer.Set("deviations", rows)
 	if len(deviations) > 0 {
 		e.printf("  deviations   %d\n", len(deviations))
 		for _, d := range deviations {
@@ -131,7 +132,7 @@ func (e *env) inspectSpectrum(path string, m *measured, strict bool) error {
 // describe writes what spectra and cubes have in common.
 func (e *env) describe(s *spectra.Spectrum, calibrated bool) {
 	a := &e.answer
-	a.set("points", len(s.Counts))
+	a.Set("points", len(s.Counts))
 	e.printf("  channels     %d\n", len(s.Counts))
 	offset, gain := math.NaN(), math.NaN()
 	if calibrated {
@@ -141,9 +142,9 @@ func (e *env) describe(s *spectra.Spectrum, calibrated bool) {
 	} else {
 		e.printf("  energy axis  not stated (--energy-first, --energy-step)\n")
 	}
-	a.number("energy_first_ev", offset, "the file states no energy axis")
-	a.number("energy_step_ev", gain, "the file states no energy axis")
-	a.number("counts_total", s.Total(), "")
+	a.Number("energy_first_ev", offset, "the file states no energy axis")
+	a.Number("energy_step_ev", gain, "the file states no energy axis")
+	a.Number("counts_total", s.Total(), "")
 	e.printf("  counts       %.10g\n", s.Total())
 	for _, q := range []struct {
 		key, name, unit string
@@ -160,13 +161,13 @@ func (e *env) describe(s *spectra.Spectrum, calibrated bool) {
 		if v == 0 && q.key != "tilt_deg" {
 			v = math.NaN()
 		}
-		a.number(q.key, v, "the file does not state it")
+		a.Number(q.key, v, "the file does not state it")
 		if !math.IsNaN(v) && v != 0 {
 			e.printf("  %-12s %.6g %s\n", q.name, v, q.unit)
 		}
 	}
 	dead := s.DeadTimeFraction()
-	a.number("dead_time", dead, "needs live time and a longer real time")
+	a.Number("dead_time", dead, "needs live time and a longer real time")
 	if !math.IsNaN(dead) {
 		e.printf("  dead time    %.1f %%\n", 100*dead)
 	}
@@ -187,12 +188,12 @@ func (e *env) inspectCube(ctx context.Context, path string, f *cube.File) error 
 		e.warn("%s", w)
 	}
 	a := &e.answer
-	a.set("kind", "cube")
-	a.set("title", h.Title)
-	a.set("width", h.Width)
-	a.set("height", h.Height)
-	a.set("channels", h.Channels)
-	a.set("type", h.Type.String())
+	a.Set("kind", "cube")
+	a.Set("title", h.Title)
+	a.Set("width", h.Width)
+	a.Set("height", h.Height)
+	a.Set("channels", h.Channels)
+	a.Set("type", h.Type.String())
 	e.printf("%s: cube of %d × %d pixels (width × height), %s\n", path, h.Width, h.Height, h.Type)
 	if h.Title != "" {
 		e.printf("  title        %s\n", h.Title)
@@ -200,19 +201,19 @@ func (e *env) inspectCube(ctx context.Context, path string, f *cube.File) error 
 	e.describe(s, h.CalibrationKnown)
 	e.describePixel(h.Pixel)
 	totals := sums.PixelTotals.Stats()
-	a.number("counts_per_pixel", totals.Mean, "")
-	a.number("counts_pixel_min", totals.Min, "")
-	a.number("counts_pixel_max", totals.Max, "")
+	a.Number("counts_per_pixel", totals.Mean, "")
+	a.Number("counts_pixel_min", totals.Min, "")
+	a.Number("counts_pixel_max", totals.Max, "")
 	e.printf("  per pixel    %.4g counts on average, %.0f to %.0f\n", totals.Mean, totals.Min, totals.Max)
 	if len(h.Keys) > 0 {
-		keys := object{}
+		keys := record.Object{}
 		for _, k := range h.Keys {
-			keys.set(k.Key, k.Value)
+			keys.Set(k.Key, k.Value)
 			e.printf("  %s: %s\n", k.Key, k.Value)
 		}
-		a.set("keys", keys)
+		a.Set("keys", keys)
 	}
-	a.set("deviations", []object{})
+	a.Set("deviations", []record.Object{})
 	return nil
 }
 
@@ -224,8 +225,8 @@ func (e *env) describePixel(p maps.Pixel) {
 	} else {
 		e.printf("  pixel        size not stated (--pixel)\n")
 	}
-	e.answer.number("pixel_width_um", x, "the file does not state it")
-	e.answer.number("pixel_height_um", y, "the file does not state it")
+	e.answer.Number("pixel_width_um", x, "the file does not state it")
+	e.answer.Number("pixel_height_um", y, "the file does not state it")
 }
 
 // inspectMap describes a single count map.
@@ -241,19 +242,19 @@ func (e *env) describeMap(path string, m maps.Map) error {
 	st := m.Stats()
 	e.printf("%s: map of %d × %d pixels (width × height)\n", path, m.W, m.H)
 	a := &e.answer
-	a.set("kind", "map")
-	a.set("width", m.W)
-	a.set("height", m.H)
-	a.set("channels", 1)
-	a.set("what", m.What)
-	a.set("unit", m.Unit)
+	a.Set("kind", "map")
+	a.Set("width", m.W)
+	a.Set("height", m.H)
+	a.Set("channels", 1)
+	a.Set("what", m.What)
+	a.Set("unit", m.Unit)
 	if text := strings.TrimSpace(m.What + " " + m.Unit); text != "" {
 		e.printf("  holds        %s\n", text)
 	}
-	a.number("counts_total", st.Sum, "the map holds no value")
-	a.number("min", st.Min, "the map holds no value")
-	a.number("max", st.Max, "the map holds no value")
-	a.number("mean", st.Mean, "the map holds no value")
+	a.Number("counts_total", st.Sum, "the map holds no value")
+	a.Number("min", st.Min, "the map holds no value")
+	a.Number("max", st.Max, "the map holds no value")
+	a.Number("mean", st.Mean, "the map holds no value")
 	e.printf("  values       %.6g to %.6g, mean %.6g, sum %.10g\n", st.Min, st.Max, st.Mean, st.Sum)
 	if missing := m.W*m.H - st.N; missing > 0 {
 		e.printf("  no value     %d pixels\n", missing)
@@ -271,7 +272,7 @@ func (e *env) describeMap(path string, m maps.Map) error {
 	case spectra.FractionalCounts:
 		e.warn("not raw counts: pixel (%d, %d) holds %g", at%m.W, at/m.W, m.V[at])
 	}
-	a.set("deviations", []object{})
+	a.Set("deviations", []record.Object{})
 	return nil
 }
 

@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 
+	"example.org/fleck/maps/record"
 	"example.org/fleck/spectra/fit"
 	"example.org/fleck/spectra/xray"
 	"github.com/urfave/cli/v2"
@@ -50,11 +51,11 @@ type tableLine struct {
 	family xray.Family
 }
 
-func (t tableLine) row() object {
-	return object{
-		{"element", t.Element.Symbol()}, {"iupac", t.IUPAC()}, {"siegbahn", t.Siegbahn()},
-		{"energy_ev", float64(t.Energy)}, {"weight", t.Weight}, {"family", t.family.String()}, {"source", t.Source},
-	}
+func (t tableLine) row() record.Object {
+	return record.Of(
+		"element", t.Element.Symbol(), "iupac", t.IUPAC(), "siegbahn", t.Siegbahn(),
+		"energy_ev", float64(t.Energy), "weight", t.Weight, "family", t.family.String(), "source", t.Source,
+	)
 }
 
 func (e *env) lines(c *cli.Context) error {
@@ -173,7 +174,7 @@ func (e *env) linesOf(args []string, width func(float64) float64, least float64,
 	}
 	e.printLines(list)
 	overlaps := overlapsOf(list, width, beam)
-	e.answer.set("overlaps", overlaps)
+	e.answer.Set("overlaps", overlaps)
 	if len(overlaps) > 0 {
 		e.printf("\nWithin the resolution of a main line (strongest lines of other elements, one per family):\n")
 		for _, o := range overlaps {
@@ -184,19 +185,19 @@ func (e *env) linesOf(args []string, width func(float64) float64, least float64,
 }
 
 func (e *env) printLines(list []tableLine) {
-	rows := []object{}
+	rows := []record.Object{}
 	e.printf("element  line          Siegbahn   energy/eV  weight\n")
 	for _, t := range list {
 		rows = append(rows, t.row())
 		e.printf("%-8s %-13s %-9s %10.1f  %.4f\n", t.Element, t.IUPAC(), t.Siegbahn(), float64(t.Energy), t.Weight)
 	}
-	e.answer.set("lines", rows)
+	e.answer.Set("lines", rows)
 }
 
 // overlapsOf lists, for the strongest line of every family in list, the nearest
 // line of every family of other elements within one FWHM.
-func overlapsOf(list []tableLine, width func(float64) float64, beam xray.Energy) []object {
-	out := []object{}
+func overlapsOf(list []tableLine, width func(float64) float64, beam xray.Energy) []record.Object {
+	out := []record.Object{}
 	strongest := map[fit.Family]tableLine{}
 	var order []fit.Family
 	for _, t := range list {
@@ -235,20 +236,20 @@ func overlapsOf(list []tableLine, width func(float64) float64, beam xray.Energy)
 		}
 		slices.SortFunc(found, func(a, b near) int { return cmp.Compare(math.Abs(a.sep), math.Abs(b.sep)) })
 		for _, n := range found {
-			out = append(out, object{
-				{"line", t.Element.Symbol() + " " + t.IUPAC()}, {"with", n.l.Element.Symbol() + " " + n.l.IUPAC()},
-				{"energy_ev", float64(n.l.Energy)}, {"separation_ev", round(n.sep, 0.01)}, {"fwhm_ev", round(w, 0.01)}, {"weight", n.l.Weight},
-			})
+			out = append(out, record.Of(
+				"line", t.Element.Symbol()+" "+t.IUPAC(), "with", n.l.Element.Symbol()+" "+n.l.IUPAC(),
+				"energy_ev", float64(n.l.Energy), "separation_ev", round(n.sep, 0.01), "fwhm_ev", round(w, 0.01), "weight", n.l.Weight,
+			))
 		}
 	}
 	return out
 }
 
-func overlapText(o object) string {
+func overlapText(o record.Object) string {
 	get := func(key string) any {
 		for _, m := range o {
-			if m.key == key {
-				return m.value
+			if m.Key == key {
+				return m.Value
 			}
 		}
 		return nil
@@ -272,10 +273,10 @@ func (e *env) linesNear(near, width, least float64, beam xray.Energy) error {
 	if near < lowestLineEV {
 		e.warn("energies are in eV; for %g keV write --near %g", near, near*1000)
 	}
-	e.answer.set("near_ev", near)
-	e.answer.set("window_ev", width)
+	e.answer.Set("near_ev", near)
+	e.answer.Set("window_ev", width)
 	e.printf("Lines within %.0f eV of %g eV, the nearest first\n", width, near)
 	e.printLines(list)
-	e.answer.set("overlaps", []object{})
+	e.answer.Set("overlaps", []record.Object{})
 	return nil
 }

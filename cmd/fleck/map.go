@@ -11,6 +11,7 @@ import (
 	"example.org/fleck/maps/cube"
 	"example.org/fleck/maps/figure"
 	"example.org/fleck/maps/peaks"
+	"example.org/fleck/maps/record"
 	"example.org/fleck/spectra"
 	"example.org/fleck/spectra/fit"
 	"example.org/fleck/spectra/msa"
@@ -112,7 +113,7 @@ func (e *env) mapCube(ctx context.Context, c *cli.Context, path string) error {
 			return failed(codeFailed, path, "no element was identified in the sum spectrum; name them with --elements")
 		}
 		e.note("identified in the sum spectrum: %v; elements of small particles may be missing: name them with --elements", symbols(list.whole()))
-		e.answer.set("identified", symbols(list.whole()))
+		e.answer.Set("identified", symbols(list.whole()))
 	}
 	r, err := e.fitSpectrum(ctx, path, sum, list, opt)
 	if err != nil {
@@ -133,9 +134,9 @@ func (e *env) mapCube(ctx context.Context, c *cli.Context, path string) error {
 		return err
 	}
 	e.answerFit(r)
-	e.answer.set("out", dir)
-	e.answer.set("pixels_empty", res.Empty)
-	e.answer.set("pixels_not_fitted", res.NotFitted)
+	e.answer.Set("out", dir)
+	e.answer.Set("pixels_empty", res.Empty)
+	e.answer.Set("pixels_not_fitted", res.NotFitted)
 	if res.NotFitted > 0 {
 		e.warn("%d of %d pixels did not converge; see status.npy", res.NotFitted, h.Pixels())
 	}
@@ -144,7 +145,7 @@ func (e *env) mapCube(ctx context.Context, c *cli.Context, path string) error {
 
 // writeMaps writes the maps of all families and their row in the answer.
 func (e *env) writeMaps(out *outputFolder, res *peaks.Result, names slugs) error {
-	rows := []object{}
+	rows := []record.Object{}
 	e.printf("family    min      max    mean  file\n")
 	for i, fam := range res.Families {
 		st := res.Stacks[i]
@@ -165,16 +166,16 @@ func (e *env) writeMaps(out *outputFolder, res *peaks.Result, names slugs) error
 			}
 		}
 		stats := st.Value.Stats()
-		o := object{{"symbol", fam.Element.Symbol()}, {"family", fam.Family.String()},
-			{"file", base + ".tif"}, {"png", base + ".png"}, {"npy", base + ".npy"}, {"sigma_file", base + "-sigma.tif"}, {"sigma_npy", base + "-sigma.npy"},
-			{"unit", st.Value.Unit}}
-		o.number("min", stats.Min, "no pixel has a value")
-		o.number("max", stats.Max, "no pixel has a value")
-		o.number("mean", stats.Mean, "no pixel has a value")
+		o := record.Of("symbol", fam.Element.Symbol(), "family", fam.Family.String(),
+			"file", base+".tif", "png", base+".png", "npy", base+".npy", "sigma_file", base+"-sigma.tif", "sigma_npy", base+"-sigma.npy",
+			"unit", st.Value.Unit)
+		o.Number("min", stats.Min, "no pixel has a value")
+		o.Number("max", stats.Max, "no pixel has a value")
+		o.Number("mean", stats.Mean, "no pixel has a value")
 		rows = append(rows, o)
 		e.printf("%-6s %6.4g %8.4g %7.4g  %s\n", fam, stats.Min, stats.Max, stats.Mean, filepath.Join(out.dir, base+".png"))
 	}
-	e.answer.set("maps", rows)
+	e.answer.Set("maps", rows)
 	if len(res.Stacks) == 0 {
 		return nil
 	}
@@ -184,7 +185,7 @@ func (e *env) writeMaps(out *outputFolder, res *peaks.Result, names slugs) error
 	for i, s := range first.Status {
 		status.V[i] = float64(s)
 	}
-	e.answer.set("status_file", "status.npy")
+	e.answer.Set("status_file", "status.npy")
 	return out.write("status.npy", func(w io.Writer) error { return cube.WriteMapNPY(w, status) })
 }
 

@@ -9,6 +9,7 @@ import (
 	"strconv"
 	"strings"
 
+	"example.org/fleck/maps/record"
 	"example.org/fleck/quant/plan"
 	"example.org/fleck/quant/transport"
 	"example.org/fleck/spectra/xray"
@@ -287,40 +288,40 @@ func (e *env) planSettings(c *cli.Context, r plan.Request) {
 
 // planAnswer fills the answer for --json.
 func (e *env) planAnswer(r *plan.Result) {
-	e.answer.set("separable", r.Separable)
-	e.answer.set("reason", r.Reason)
-	rows := []object{}
+	e.answer.Set("separable", r.Separable)
+	e.answer.Set("reason", r.Reason)
+	rows := []record.Object{}
 	for _, c := range r.Cases {
 		rows = append(rows, planCase(c))
 	}
-	e.answer.set("cases", rows)
-	rows = []object{}
+	e.answer.Set("cases", rows)
+	rows = []record.Object{}
 	for _, x := range r.Recommendations {
-		o := object{{"substrate", x.Substrate}, {"coating", x.Coating}, {"beam_kev", x.Beam.KeV()}, {"visible_diameters", x.Visible}, {"reasons", texts(x.Reasons)}}
-		o.number("smallest_visible_nm", x.Smallest*1e9, "none or all of the diameters are visible")
+		o := record.Of("substrate", x.Substrate, "coating", x.Coating, "beam_kev", x.Beam.KeV(), "visible_diameters", x.Visible, "reasons", texts(x.Reasons))
+		o.Number("smallest_visible_nm", x.Smallest*1e9, "none or all of the diameters are visible")
 		rows = append(rows, o)
 	}
-	e.answer.set("recommendations", rows)
-	advice := func(list []plan.Advice) []object {
-		out := []object{}
+	e.answer.Set("recommendations", rows)
+	advice := func(list []plan.Advice) []record.Object {
+		out := []record.Object{}
 		for _, a := range list {
-			out = append(out, object{{"material", a.Material}, {"verdict", a.Verdict.String()}, {"reasons", texts(a.Reasons)}})
+			out = append(out, record.Of("material", a.Material, "verdict", a.Verdict.String(), "reasons", texts(a.Reasons)))
 		}
 		return out
 	}
-	e.answer.set("coatings", advice(r.Coatings))
-	e.answer.set("substrates", advice(r.Substrates))
-	rows = []object{}
+	e.answer.Set("coatings", advice(r.Coatings))
+	e.answer.Set("substrates", advice(r.Substrates))
+	rows = []record.Object{}
 	for _, d := range r.Distinctions {
-		rows = append(rows, object{
-			{"confuser", d.Confuser}, {"beam_kev", d.Beam.KeV()}, {"separable", d.Separable}, {"shared", texts(d.Shared)},
-			{"evidence", texts(d.Evidence)}, {"reason", d.Reason}, {"overlaps", planOverlaps(d.Overlaps)},
-		})
+		rows = append(rows, record.Of(
+			"confuser", d.Confuser, "beam_kev", d.Beam.KeV(), "separable", d.Separable, "shared", texts(d.Shared),
+			"evidence", texts(d.Evidence), "reason", d.Reason, "overlaps", planOverlaps(d.Overlaps),
+		))
 	}
-	e.answer.set("confusers", rows)
-	e.answer.set("residues", texts(r.Residues))
-	e.answer.set("cautions", texts(r.Cautions))
-	e.answer.set("handling", texts(r.Handling))
+	e.answer.Set("confusers", rows)
+	e.answer.Set("residues", texts(r.Residues))
+	e.answer.Set("cautions", texts(r.Cautions))
+	e.answer.Set("handling", texts(r.Handling))
 }
 
 // texts returns the list, empty instead of null.
@@ -331,37 +332,37 @@ func texts(list []string) []string {
 	return list
 }
 
-func planCase(c plan.Case) object {
-	o := object{{"beam_kev", c.Beam.KeV()}, {"diameter_nm", round(c.Diameter*1e9, 1e-6)}, {"substrate", c.Substrate}, {"coating", c.Coating}, {"visible", c.Visible}, {"reason", c.Reason}, {"family", c.Family}, {"method", c.Method}}
+func planCase(c plan.Case) record.Object {
+	o := record.Of("beam_kev", c.Beam.KeV(), "diameter_nm", round(c.Diameter*1e9, 1e-6), "substrate", c.Substrate, "coating", c.Coating, "visible", c.Visible, "reason", c.Reason, "family", c.Family, "method", c.Method)
 	if c.Family == "" {
-		o.number("counts_per_na_s", math.NaN(), c.Reason)
-		o.number("background_per_na_s", math.NaN(), c.Reason)
+		o.Number("counts_per_na_s", math.NaN(), c.Reason)
+		o.Number("background_per_na_s", math.NaN(), c.Reason)
 	} else {
-		o.number("counts_per_na_s", c.Signal, "")
-		o.number("background_per_na_s", c.Background, "")
+		o.Number("counts_per_na_s", c.Signal, "")
+		o.Number("background_per_na_s", c.Background, "")
 	}
-	o.number("dose_na_s", c.Dose, c.Reason)
-	o.number("time_s", c.TimeS, c.Reason)
-	fs := []object{}
+	o.Number("dose_na_s", c.Dose, c.Reason)
+	o.Number("time_s", c.TimeS, c.Reason)
+	fs := []record.Object{}
 	for _, f := range c.Families {
-		x := object{
-			{"family", f.Family}, {"line_ev", f.LineEV}, {"overvoltage", f.Overvoltage}, {"usable", f.Usable}, {"specific", f.Specific}, {"reason", f.Reason},
-			{"counts_per_na_s", f.Signal}, {"continuum_per_na_s", f.Continuum}, {"lines_per_na_s", f.Lines},
-		}
-		x.number("dose_na_s", f.Dose, f.Reason)
+		x := record.Of(
+			"family", f.Family, "line_ev", f.LineEV, "overvoltage", f.Overvoltage, "usable", f.Usable, "specific", f.Specific, "reason", f.Reason,
+			"counts_per_na_s", f.Signal, "continuum_per_na_s", f.Continuum, "lines_per_na_s", f.Lines,
+		)
+		x.Number("dose_na_s", f.Dose, f.Reason)
 		fs = append(fs, x)
 	}
-	o.set("families", fs)
-	o.set("overlaps", planOverlaps(c.Overlaps))
-	o.set("cautions", texts(c.Cautions))
+	o.Set("families", fs)
+	o.Set("overlaps", planOverlaps(c.Overlaps))
+	o.Set("cautions", texts(c.Cautions))
 	return o
 }
 
-func planOverlaps(list []plan.Overlap) []object {
-	out := []object{}
+func planOverlaps(list []plan.Overlap) []record.Object {
+	out := []record.Object{}
 	for _, x := range list {
-		o := object{{"family", x.Family}, {"line", x.Line}, {"with", x.With}, {"kind", x.Kind.String()}, {"energy_ev", round(x.EnergyEV, 0.01)}, {"separation_ev", round(x.SeparationEV, 0.01)}, {"fwhm_ev", round(x.FWHMEV, 0.01)}}
-		o.number("per_signal", x.PerSignal, "no amount is known")
+		o := record.Of("family", x.Family, "line", x.Line, "with", x.With, "kind", x.Kind.String(), "energy_ev", round(x.EnergyEV, 0.01), "separation_ev", round(x.SeparationEV, 0.01), "fwhm_ev", round(x.FWHMEV, 0.01))
+		o.Number("per_signal", x.PerSignal, "no amount is known")
 		out = append(out, o)
 	}
 	return out

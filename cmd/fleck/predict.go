@@ -7,6 +7,7 @@ import (
 	"strconv"
 	"strings"
 
+	"example.org/fleck/maps/record"
 	"example.org/fleck/quant"
 	"example.org/fleck/quant/analysis"
 	"example.org/fleck/quant/matrix"
@@ -207,7 +208,7 @@ func (e *env) predict(c *cli.Context) error {
 	}
 	slices.Sort(elements)
 	elements = slices.Compact(elements)
-	rows := []object{}
+	rows := []record.Object{}
 	e.printf("line      beam/keV   k-ratio        Z       A       F   counts per nA s\n")
 	for _, beam := range beams {
 		peaks := named
@@ -229,7 +230,7 @@ func (e *env) predict(c *cli.Context) error {
 			}
 		}
 	}
-	e.answer.set("lines", rows)
+	e.answer.Set("lines", rows)
 	return nil
 }
 
@@ -241,11 +242,11 @@ func factorText(p analysis.Prediction) string {
 	return strconv.FormatFloat(p.Z, 'f', 4, 64) + "  " + strconv.FormatFloat(p.A, 'f', 4, 64) + "  " + strconv.FormatFloat(p.F, 'f', 4, 64)
 }
 
-func predictRow(p analysis.Prediction, beam xray.Energy) object {
+func predictRow(p analysis.Prediction, beam xray.Energy) record.Object {
 	name := p.Peak.String()
 	_, line, _ := strings.Cut(name, " ")
-	o := object{{"element", p.Peak.Element.Symbol()}, {"line", line}, {"beam_kev", beam.KeV()}}
-	o.number("k_ratio", p.KRatio, "")
+	o := record.Of("element", p.Peak.Element.Symbol(), "line", line, "beam_kev", beam.KeV())
+	o.Number("k_ratio", p.KRatio, "")
 	for _, f := range []struct {
 		key string
 		v   float64
@@ -253,21 +254,21 @@ func predictRow(p analysis.Prediction, beam xray.Energy) object {
 		if p.Z == 0 {
 			f.v = math.NaN()
 		}
-		o.number(f.key, f.v, "layers have no factors")
+		o.Number(f.key, f.v, "layers have no factors")
 	}
-	o.set("standard", p.Standard)
-	o.number("overvoltage", p.Overvoltage, "")
+	o.Set("standard", p.Standard)
+	o.Number("overvoltage", p.Overvoltage, "")
 	photons, counts := p.Photons, p.Counts
 	if photons == 0 && p.KRatio > 0 {
 		photons, counts = math.NaN(), math.NaN()
 	}
-	o.number("photons_per_electron", photons, "the model gives ratios only")
-	o.number("counts_per_na_s", counts, "the model gives ratios only")
-	o.set("per_layer", p.PerLayer)
+	o.Number("photons_per_electron", photons, "the model gives ratios only")
+	o.Number("counts_per_na_s", counts, "the model gives ratios only")
+	o.Set("per_layer", p.PerLayer)
 	remarks := p.Remarks
 	if remarks == nil {
 		remarks = []string{}
 	}
-	o.set("remarks", remarks)
+	o.Set("remarks", remarks)
 	return o
 }

@@ -8,6 +8,7 @@ import (
 	"strconv"
 	"strings"
 
+	"example.org/fleck/maps/record"
 	"example.org/fleck/quant"
 	"example.org/fleck/quant/analysis"
 	"example.org/fleck/spectra"
@@ -314,9 +315,9 @@ func (e *env) readOther(path string, like *spectra.Spectrum) (*spectra.Spectrum,
 
 func (e *env) answerQuantify(r *analysis.Result) {
 	a := &e.answer
-	rows := []object{}
+	rows := []record.Object{}
 	for i, z := range r.Composition.Elements {
-		o := object{{"symbol", z.Symbol()}}
+		o := record.Of("symbol", z.Symbol())
 		mass, sigma, counting, atoms := float64(r.Composition.Mass[i]), r.Composition.Sigma(z), math.NaN(), math.NaN()
 		if i < len(r.Counting) {
 			counting = r.Counting[i]
@@ -329,56 +330,56 @@ func (e *env) answerQuantify(r *analysis.Result) {
 			// A number that is refused is not handed out.
 			mass, sigma, counting, atoms, why = math.NaN(), math.NaN(), math.NaN(), math.NaN(), "refused"
 		}
-		o.number("mass_fraction", mass, why)
-		o.number("sigma", sigma, why)
-		o.number("sigma_counting", counting, why)
-		o.number("atom_fraction", atoms, why)
+		o.Number("mass_fraction", mass, why)
+		o.Number("sigma", sigma, why)
+		o.Number("sigma_counting", counting, why)
+		o.Number("atom_fraction", atoms, why)
 		k := math.NaN()
 		if row, ok := r.Row(z); ok {
 			k = row.KRatio.Value
-			o.set("line", strings.TrimPrefix(row.KRatio.Peak.String(), z.Symbol()+" "))
-			o.set("standard", row.Standard)
-			o.number("k_ratio", k, "")
-			o.number("k_sigma", orNaN(row.KRatio.Sigma), "not stated")
-			o.number("overvoltage", row.Overvoltage, "")
-			o.number("z", row.Z, "")
-			o.number("a", row.A, "")
-			o.number("f", row.F, "")
+			o.Set("line", strings.TrimPrefix(row.KRatio.Peak.String(), z.Symbol()+" "))
+			o.Set("standard", row.Standard)
+			o.Number("k_ratio", k, "")
+			o.Number("k_sigma", orNaN(row.KRatio.Sigma), "not stated")
+			o.Number("overvoltage", row.Overvoltage, "")
+			o.Number("z", row.Z, "")
+			o.Number("a", row.A, "")
+			o.Number("f", row.F, "")
 		} else {
-			o.number("k_ratio", k, "not measured")
+			o.Number("k_ratio", k, "not measured")
 		}
 		rows = append(rows, o)
 	}
-	a.set("composition", rows)
-	a.number("total", r.Total, r.TotalReason)
-	a.number("total_sigma", r.TotalSigma, r.TotalReason)
-	a.set("normalised", r.Normalised)
-	a.set("method", string(r.Method))
-	a.set("model", r.Model)
-	a.set("status", r.Status.String())
-	a.set("refused", r.Refused)
-	a.set("reasons", nonNilStrings(r.Reasons))
-	a.set("remarks", nonNilStrings(r.Remarks))
+	a.Set("composition", rows)
+	a.Number("total", r.Total, r.TotalReason)
+	a.Number("total_sigma", r.TotalSigma, r.TotalReason)
+	a.Set("normalised", r.Normalised)
+	a.Set("method", string(r.Method))
+	a.Set("model", r.Model)
+	a.Set("status", r.Status.String())
+	a.Set("refused", r.Refused)
+	a.Set("reasons", nonNilStrings(r.Reasons))
+	a.Set("remarks", nonNilStrings(r.Remarks))
 	if r.Oxides != nil && !r.Refused {
-		oxides := []object{}
+		oxides := []record.Object{}
 		for _, x := range r.Oxides {
-			o := object{{"formula", x.Formula}, {"cation", x.Cation.Symbol()}}
-			o.number("mass_fraction", float64(x.Mass), "")
-			o.number("sigma", x.Sigma, "the k-ratios state no uncertainty")
+			o := record.Of("formula", x.Formula, "cation", x.Cation.Symbol())
+			o.Number("mass_fraction", float64(x.Mass), "")
+			o.Number("sigma", x.Sigma, "the k-ratios state no uncertainty")
 			oxides = append(oxides, o)
 		}
-		a.set("oxides", oxides)
+		a.Set("oxides", oxides)
 	}
-	budget := []object{}
+	budget := []record.Object{}
 	for _, t := range r.Budget.Terms {
-		changes := object{}
+		changes := record.Object{}
 		for i, z := range r.Budget.Elements {
-			changes.number(z.Symbol(), t.Change[i], "")
+			changes.Number(z.Symbol(), t.Change[i], "")
 		}
-		budget = append(budget, object{{"term", t.Name}, {"source", t.Source}, {"change", changes}})
+		budget = append(budget, record.Of("term", t.Name, "source", t.Source, "change", changes))
 	}
-	a.set("budget", budget)
-	a.set("not_in_budget", nonNilStrings(r.Budget.Missing))
+	a.Set("budget", budget)
+	a.Set("not_in_budget", nonNilStrings(r.Budget.Missing))
 }
 
 func orNaN(v float64) float64 {

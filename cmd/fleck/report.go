@@ -10,6 +10,7 @@ import (
 	"strings"
 
 	"example.org/fleck/maps/compare"
+	"example.org/fleck/maps/record"
 	"example.org/fleck/maps/study"
 )
 
@@ -51,13 +52,13 @@ func (e *env) writeReport(out *outputFolder, r *study.Result, c *compare.Result,
 	opt := study.WriteOptions{Command: e.command, Version: versionText(), Platform: runtime.GOOS + "/" + runtime.GOARCH + " " + runtime.Version(),
 		Invented: invented, Repeat: repeat, Warnings: e.warnings}
 	for _, m := range e.settings {
-		s := study.Setting{Key: m.key, Origin: study.FromDefault}
-		for _, part := range m.value.(object) {
-			switch part.key {
+		s := study.Setting{Key: m.Key, Origin: study.FromDefault}
+		for _, part := range m.Value.(record.Object) {
+			switch part.Key {
 			case "value":
-				s.Value = part.value
+				s.Value = part.Value
 			case "origin":
-				s.Origin = study.Origin(part.value.(origin))
+				s.Origin = study.Origin(part.Value.(origin))
 			}
 		}
 		opt.Settings = append(opt.Settings, s)
@@ -67,8 +68,8 @@ func (e *env) writeReport(out *outputFolder, r *study.Result, c *compare.Result,
 		return inFile(out.dir, err)
 	}
 	page := filepath.Join(out.dir, reportName)
-	e.answer.set("out", out.dir)
-	e.answer.set("report", page)
+	e.answer.Set("out", out.dir)
+	e.answer.Set("report", page)
 	e.printf("\nwritten to %s; open %s\n", out.dir, page)
 	return nil
 }

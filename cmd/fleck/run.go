@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 
+	"example.org/fleck/maps/record"
 	"github.com/urfave/cli/v2"
 )
 
@@ -78,10 +79,10 @@ type env struct {
 	workers            int
 	seed               uint64
 
-	text     bytes.Buffer // the answer in words, for stdout
-	answer   object       // the answer for --json
-	raw      []byte       // an answer stored by an earlier run, instead of answer
-	settings object
+	text     bytes.Buffer  // the answer in words, for stdout
+	answer   record.Object // the answer for --json
+	raw      []byte        // an answer stored by an earlier run, instead of answer
+	settings record.Object
 	inputs   []*inputFile
 	warnings []string
 	bar      progress

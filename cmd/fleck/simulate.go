@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"example.org/fleck/maps/cube"
+	"example.org/fleck/maps/record"
 	"example.org/fleck/maps/scene"
 	"github.com/urfave/cli/v2"
 )
@@ -36,7 +37,7 @@ Examples:
 					return err
 				}
 				e.text.Write(scene.DemoTOML())
-				e.answer.set("scene", string(scene.DemoTOML()))
+				e.answer.Set("scene", string(scene.DemoTOML()))
 				return nil
 			}
 			path, err := oneFile(c, "one scene file")
@@ -105,7 +106,7 @@ func (e *env) simulate(ctx context.Context, c *cli.Context, path string) error {
 	if err != nil {
 		return inFile(path, err)
 	}
-	rows := []object{}
+	rows := []record.Object{}
 	e.printf("field  particles  file\n")
 	for _, t := range targets {
 		e.bar.say("simulating " + fields[t.field].Name)
@@ -125,34 +126,34 @@ func (e *env) simulate(ctx context.Context, c *cli.Context, path string) error {
 			return err
 		}
 		o := truthObject(r.truth)
-		o.set("file", t.file)
-		o.set("truth_file", t.record)
+		o.Set("file", t.file)
+		o.Set("truth_file", t.record)
 		if err := e.writeTruth(t.record, o); err != nil {
 			return err
 		}
 		rows = append(rows, o)
 		e.printf("%-6s %9d  %s\n", fields[t.field].Name, len(r.truth.Spots), t.file)
 	}
-	e.answer.set("fields", rows)
+	e.answer.Set("fields", rows)
 	return nil
 }
 
 // truthObject is what was planted in a field.
-func truthObject(t scene.Truth) object {
-	list := []object{}
+func truthObject(t scene.Truth) record.Object {
+	list := []record.Object{}
 	for i, s := range t.Spots {
-		o := object{{"id", i + 1}, {"compound", s.Compound}, {"x_px", s.XPx}, {"y_px", s.YPx}, {"diameter_nm", s.DiameterNM}}
-		o.number("line_counts", s.LineCounts, "")
-		o.number("own_counts", s.OwnCounts, "")
+		o := record.Of("id", i+1, "compound", s.Compound, "x_px", s.XPx, "y_px", s.YPx, "diameter_nm", s.DiameterNM)
+		o.Number("line_counts", s.LineCounts, "")
+		o.Number("own_counts", s.OwnCounts, "")
 		list = append(list, o)
 	}
-	return object{{"field", t.Field.Name}, {"coupon", t.Field.Coupon}, {"role", string(t.Field.Role)}, {"seed", t.Seed}, {"counts_per_pixel", t.CountsPerPixel}, {"spots", list}}
+	return record.Of("field", t.Field.Name, "coupon", t.Field.Coupon, "role", string(t.Field.Role), "seed", t.Seed, "counts_per_pixel", t.CountsPerPixel, "spots", list)
 }
 
 // writeTruth writes the truth of a field as a file of its own.
-func (e *env) writeTruth(path string, o object) error {
-	head := object{{"fleck_format", format}, {"version", versionText()}}
-	data, err := encodeJSON(append(head, o...))
+func (e *env) writeTruth(path string, o record.Object) error {
+	head := record.Of("fleck_format", format, "version", versionText())
+	data, err := record.Document(append(head, o...))
 	if err != nil {
 		return err
 	}

@@ -7,6 +7,7 @@ import (
 
 	"example.org/fleck/maps"
 	"example.org/fleck/maps/cube"
+	"example.org/fleck/maps/record"
 	"example.org/fleck/maps/study"
 	"example.org/fleck/quant/template"
 	"github.com/urfave/cli/v2"
@@ -201,13 +202,13 @@ func (e *env) openField(c *cli.Context, path string, opt cube.Options) (*cube.Fi
 }
 
 // conditionOf is what result rows carry.
-func conditionOf(r *study.Result) object {
+func conditionOf(r *study.Result) record.Object {
 	s := r.Study
-	o := object{{"beam_kev", r.Sum.BeamEnergy.KeV()}, {"substrate", s.Substrate.String()}}
+	o := record.Of("beam_kev", r.Sum.BeamEnergy.KeV(), "substrate", s.Substrate.String())
 	if s.Coating != nil {
-		o.set("coating", s.Coating.String())
+		o.Set("coating", s.Coating.String())
 	} else {
-		o.set("coating", nil)
+		o.Set("coating", nil)
 	}
 	return o
 }

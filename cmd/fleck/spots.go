@@ -101,7 +101,7 @@ func (e *env) spots(ctx context.Context, c *cli.Context, path string) error {
 	if err := writeSum(out, r.Sum, r.Fit, filepath.Base(path)); err != nil {
 		return err
 	}
-	e.answer.set("out", out.dir)
+	e.answer.Set("out", out.dir)
 	e.printf("\nwritten to %s\n", out.dir)
 	return e.finishFolder(out)
 }

@@ -11,6 +11,7 @@ import (
 	fields "example.org/fleck/maps"
 	"example.org/fleck/maps/cube"
 	"example.org/fleck/maps/figure"
+	"example.org/fleck/maps/record"
 	"example.org/fleck/spectra/fit"
 	"example.org/fleck/spectra/xray"
 )
@@ -148,14 +149,14 @@ func (w *writer) fieldFolders() error {
 }
 
 func (w *writer) fieldFolder(f *FieldResult, folder string) error {
-	files := object{}
+	files := record.Object{}
 	// Every map is written as NPY and as 32-bit TIFF.
 	both := func(base string, m fields.Map) error {
-		files.set(base, folder+"/"+base+".npy")
+		files.Set(base, folder+"/"+base+".npy")
 		if _, err := w.file(folder+"/"+base+".npy", func(out io.Writer) error { return cube.WriteMapNPY(out, m) }); err != nil {
 			return err
 		}
-		files.set(base+"_tiff", folder+"/"+base+".tif")
+		files.Set(base+"_tiff", folder+"/"+base+".tif")
 		_, err := w.file(folder+"/"+base+".tif", func(out io.Writer) error { return figure.FloatTIFF(out, m) })
 		return err
 	}
@@ -172,7 +173,7 @@ func (w *writer) fieldFolder(f *FieldResult, folder string) error {
 	for _, m := range w.matter {
 		base := familySlug(m.name)
 		value := f.Maps.Stacks[m.family].Value
-		files.set(base+"_png", folder+"/"+base+".png")
+		files.Set(base+"_png", folder+"/"+base+".png")
 		scale := m.scale
 		_, err := w.file(folder+"/"+base+".png", func(out io.Writer) error {
 			return figure.ElementMap(out, value, figure.MapOptions{Title: f.Name + ": " + value.What, Scale: &scale, DPI: w.dpi,
@@ -203,7 +204,7 @@ func (w *writer) fieldFolder(f *FieldResult, folder string) error {
 	}
 	m, scale := w.ownMap(f)
 	name := folder + "/spots.png"
-	files.set("spots", name)
+	files.Set("spots", name)
 	data, err := w.file(name, func(out io.Writer) error {
 		return figure.SpotMap(out, m, f.Spots.Spots, figure.SpotMapOptions{Title: f.Name + ": spots on " + m.What, Scale: &scale, DPI: w.dpi})
 	})

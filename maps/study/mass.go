@@ -1,6 +1,7 @@
 package study
 
 import (
+	"example.org/fleck/maps/record"
 	"math"
 
 	"example.org/fleck/quant/template"
@@ -56,7 +57,7 @@ func (w *writer) sphereNM(f *FieldResult, excess float64) (nm float64, reason st
 	case m.ratio == 0:
 		return nan, m.reason
 	case !f.Header.Pixel.Known():
-		return nan, noPixelSize
+		return nan, record.NoPixelSize
 	case density == 0:
 		return nan, "the density of the target is not known"
 	}

@@ -398,7 +398,7 @@ func (w *writer) describeFiles() []report.File {
 		report.File{Name: "maps_….png", What: "a line in all fields, in one display range"})
 	for i, f := range w.r.Fields {
 		folder := ""
-		if name, ok := w.fieldFiles[i].get("spots").(string); ok {
+		if name, ok := w.fieldFiles[i].Get("spots").(string); ok {
 			folder, _, _ = strings.Cut(name, "/")
 		}
 		if i == 0 {

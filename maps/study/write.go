@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strconv"
 
+	"example.org/fleck/maps/record"
 	"example.org/fleck/spectra/msa"
 )
 
@@ -95,7 +96,7 @@ type writer struct {
 	matter   []mapped // lines that are drawn
 	figures  figures
 	// fieldFiles names the files of every field by what they hold.
-	fieldFiles []object
+	fieldFiles []record.Object
 	mass       massScale
 }
 
@@ -129,8 +130,8 @@ func (w *writer) put(name string, data []byte) error {
 }
 
 // json writes an object as a file.
-func (w *writer) json(name string, o object) error {
-	data, err := document(o)
+func (w *writer) json(name string, o record.Object) error {
+	data, err := record.Document(o)
 	if err != nil {
 		return fmt.Errorf("%s: %w", name, err)
 	}
@@ -143,13 +144,13 @@ func (w *writer) tables() error {
 		return err
 	}
 	o := w.head()
-	o.set("spots", w.spotRows())
-	rejected := []object{}
+	o.Set("spots", w.spotRows())
+	rejected := []record.Object{}
 	for i := range w.r.Fields {
 		f := &w.r.Fields[i]
 		rejected = append(rejected, w.spotList(f, f.Spots.Rejected)...)
 	}
-	o.set("rejected", rejected)
+	o.Set("rejected", rejected)
 	if err := w.json("spots.json", o); err != nil {
 		return err
 	}

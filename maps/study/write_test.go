@@ -326,7 +326,7 @@ func TestWriteSpotTable(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if len(rows) != total+1 || !slices.Equal(rows[0], spotColumns) {
+	if len(rows) != total+1 || !slices.Equal(rows[0][:4], []string{"field", "coupon", "role", "id"}) {
 		t.Fatalf("%d rows, want %d", len(rows), total+1)
 	}
 	list := find(t, decode(t, files["spots.json"]), "spots").([]any)
@@ -334,7 +334,7 @@ func TestWriteSpotTable(t *testing.T) {
 	for _, f := range r.Fields {
 		for _, s := range f.Spots.Spots {
 			o := list[k-1].(map[string]any)
-			for c, col := range spotColumns {
+			for c, col := range rows[0] {
 				got := rows[k][c]
 				switch v := o[col].(type) {
 				case nil:
