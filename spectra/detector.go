@@ -218,19 +218,34 @@ func (d Detector) AddPeak(dst []float64, c Calibration, e xray.Energy, area floa
 		return
 	}
 	sigma := d.FWHM(e) / fwhmPerSigma
+	var buf [lossSteps + 1]piece
+	for _, p := range d.pieces(&buf, e, sigma) {
+		if p.width == 0 {
+			addGauss(dst, c, p.centre, sigma, area*p.share)
+		} else {
+			addBox(dst, c, p.centre, p.width, sigma, area*p.share)
+		}
+	}
+}
+
+// piece is a part of a peak before the resolution smears it: a uniform
+// distribution of energy of the given full width, 0 for a sharp one.
+type piece struct{ centre, width, share float64 }
+
+// pieces lists the parts of the peak of a line at e, whose shares add up to 1.
+func (d Detector) pieces(buf *[lossSteps + 1]piece, e xray.Energy, sigma float64) []piece {
+	out := buf[:0]
 	alpha, yMax := d.loss(e)
 	if float64(alpha*yMax) < 0.01 {
-		addGauss(dst, c, float64(e), sigma, area)
-		return
+		return append(out, piece{float64(e), 0, 1})
 	}
 	uEnd := math.Log(yMax / (negligibleSigma * sigma))
 	if uEnd <= 0 {
-		addGauss(dst, c, float64(e)-yMax*alpha/(1+alpha), sigma, area)
-		return
+		return append(out, piece{float64(e) - yMax*alpha/(1+alpha), 0, 1})
 	}
 	// Beyond uEnd the loss is a shift too small to see.
 	yEnd := yMax * math.Exp(-uEnd)
-	addGauss(dst, c, float64(e)-yEnd*alpha/(1+alpha), sigma, area*math.Exp(-alpha*uEnd))
+	out = append(out, piece{float64(e) - yEnd*alpha/(1+alpha), 0, math.Exp(-alpha * uEnd)})
 	du := uEnd / lossSteps
 	e0, f0 := 1.0, 1.0 // exp(−αu) and exp(−u) at the lower end of the step
 	fStep, eStep := math.Exp(-du), math.Exp(-alpha*du)
@@ -238,9 +253,10 @@ func (d Detector) AddPeak(dst []float64, c Calibration, e xray.Energy, area floa
 		e1, f1 := e0*eStep, f0*fStep
 		w := e0 - e1
 		mean := yMax * alpha / (1 + alpha) * (e0*f0 - e1*f1) / w
-		addBox(dst, c, float64(e)-mean, yMax*(f0-f1), sigma, area*w)
+		out = append(out, piece{float64(e) - mean, yMax * (f0 - f1), w})
 		e0, f0 = e1, f1
 	}
+	return out
 }
 
 // lossSteps is the number of pieces in ln(loss) that represent the loss; fixed,

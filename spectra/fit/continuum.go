@@ -3,6 +3,8 @@ package fit
 import (
 	"math"
 
+	"gonum.org/v1/gonum/stat/combin"
+
 	"example.org/fleck/spectra"
 	"example.org/fleck/spectra/xray"
 )
@@ -32,15 +34,21 @@ type continuumTable struct {
 	bare            []float64            // S·ε, photons per eV on an arbitrary scale
 	open            []float64            // ε/E, likewise
 	mu              [absorbers][]float64 // cm²/µg on the same grid
+	rough           [absorbers][]bool    // where μ varies much within the resolution
 	sigma           []float64            // Gaussian width, eV
-	lnLow, lnSpan   float64
+	bernstein       [][]float64          // per term
 	terms           int
-	e0              float64            // stated beam energy, eV
-	landing         float64            // shift of the landing energy of the cached curve
-	depths          [absorbers]float64 // likewise, extra mass depths
-	curve, raw      []float64
-	thin            []float64 // thin-target continuum ε/E up to the beam energy, smeared
+	e0              float64 // stated beam energy, eV
+
+	// For the shape of the last call of set: raw and smeared curves.
+	landing     float64
+	depths      [absorbers]float64
+	thick, thin continuumCurve
+	work        []float64
 }
+
+// continuumCurve is a continuum before and after it is smeared.
+type continuumCurve struct{ raw, smeared []float64 }
 
 // absorbers are the elements whose mass depth in front of the crystal is
 // refined.
@@ -58,7 +66,7 @@ func newContinuumTable(det spectra.Detector, spec Specimen, e0, lowEV, highEV fl
 	start := math.Max(50, lowEV-reach)
 	n := int((highEV+reach-start)/continuumStepEV) + 1
 	t := &continuumTable{startEV: start, stepEV: continuumStepEV, bare: make([]float64, n), open: make([]float64, n), sigma: make([]float64, n),
-		e0: e0, lnLow: math.Log(lowEV), lnSpan: math.Log(e0 / lowEV), terms: terms}
+		e0: e0, terms: terms, work: make([]float64, n)}
 	for j := range t.mu {
 		t.mu[j] = make([]float64, n)
 	}
@@ -74,122 +82,28 @@ func newContinuumTable(det spectra.Detector, spec Specimen, e0, lowEV, highEV fl
 			t.mu[j][i] = float64(z.Attenuation(e)) * 1e-6
 		}
 	}
+	for j := range t.mu {
+		t.rough[j] = t.roughness(t.mu[j])
+	}
+	t.bernstein = bernstein(terms-1, n, func(i int) float64 {
+		e := start + float64(i)*continuumStepEV
+		return math.Min(1, math.Max(0, math.Log(e/lowEV)/math.Log(e0/lowEV)))
+	})
 	return t
 }
 
-// set makes the smeared curves for the given shape's extra mass depths and
-// landing energy.
-//
-// A landing energy other than the stated one stretches the curve above four
-// fifths of the beam energy, where the end of the continuum shows; below, the
-// absorption edges stay in place.
-func (t *continuumTable) set(p shape) {
-	depths := [absorbers]float64(p[absorberParameter:])
-	// Beyond a tenth of the beam energy the stretch makes no sense.
-	landing := math.Min(math.Max(p[landingParameter], -0.1*t.e0), 0.1*t.e0)
-	if t.curve != nil && depths == t.depths && landing == t.landing {
-		return
-	}
-	n := len(t.bare)
-	if t.curve == nil {
-		t.curve, t.thin = make([]float64, n), make([]float64, n)
-		t.raw = make([]float64, n)
-	}
-	transmission := make([]float64, n)
-	for i := range transmission {
-		x := 0.0
-		for j, d := range depths {
-			x += float64(t.mu[j][i] * d)
+// bernstein returns the Bernstein polynomials of a degree at n arguments.
+func bernstein(degree, n int, arg func(int) float64) [][]float64 {
+	out := make([][]float64, degree+1)
+	for k := range out {
+		out[k] = make([]float64, n)
+		b := float64(combin.Binomial(degree, k))
+		for i := range out[k] {
+			u := arg(i)
+			out[k][i] = b * power(u, k) * power(1-u, degree-k)
 		}
-		transmission[i] = math.Exp(-x)
 	}
-	knee := 0.8 * t.e0
-	stretch := (t.e0 - knee) / (t.e0 + landing - knee)
-	fill := func(dst, src []float64) {
-		for i := range t.raw {
-			e := t.startEV + float64(i)*t.stepEV
-			v := src[i]
-			if landing != 0 && e > knee {
-				x := (knee + (e-knee)*stretch - t.startEV) / t.stepEV
-				j := int(x)
-				if j < 0 || j+1 >= n {
-					v = 0
-				} else {
-					v = src[j] + (src[j+1]-src[j])*(x-float64(j))
-				}
-			}
-			t.raw[i] = v * transmission[i]
-		}
-		smear(dst, t.raw, t.sigma, t.stepEV)
-	}
-	fill(t.curve, t.bare)
-	fill(t.thin, t.open)
-	t.depths, t.landing = depths, landing
-}
-
-// columns is the number of terms, the thin-target term included.
-func (t *continuumTable) columns() int { return t.terms + 1 }
-
-func binomial(n, k int) float64 {
-	b := 1.0
-	for i := 0; i < k; i++ {
-		b = b * float64(n-i) / float64(i+1)
-	}
-	return b
-}
-
-// smear folds a density on an equidistant grid with a Gaussian of slowly
-// varying width.
-func smear(out, raw, sigma []float64, step float64) {
-	kernel := make([]float64, 0, 256)
-	width := 0.0
-	for i := range raw {
-		// The kernel changes by less than 2 % of its width before it is renewed.
-		if width == 0 || math.Abs(sigma[i]-width) > 0.02*width {
-			width = sigma[i]
-			h := int(math.Ceil(4 * width / step))
-			kernel = kernel[:0]
-			for j := 0; j <= h; j++ {
-				x := float64(j) * step / width
-				kernel = append(kernel, math.Exp(-0.5*x*x))
-			}
-		}
-		sum, norm := kernel[0]*raw[i], kernel[0]
-		for j := 1; j < len(kernel); j++ {
-			if i-j >= 0 {
-				sum += kernel[j] * raw[i-j]
-				norm += kernel[j]
-			}
-			if i+j < len(raw) {
-				sum += kernel[j] * raw[i+j]
-				norm += kernel[j]
-			}
-		}
-		out[i] = sum / norm
-	}
-}
-
-// fill writes term k into dst as counts per channel for channels lo, lo+1, ….
-func (t *continuumTable) fill(dst []float64, k, lo int, cal spectra.Calibration) {
-	degree := t.terms - 1
-	curve := t.curve
-	if k == t.terms { // the thin-target term
-		curve, degree, k = t.thin, 0, 0
-	}
-	b := binomial(degree, k)
-	for i := range dst {
-		e := float64(cal.Energy(float64(lo + i)))
-		x := (e - t.startEV) / t.stepEV
-		j := int(math.Floor(x))
-		if j < 0 || j+1 >= len(curve) {
-			dst[i] = 0
-			continue
-		}
-		f := x - float64(j)
-		v := cal.GainEV * (curve[j]*(1-f) + curve[j+1]*f)
-		u := math.Min(1, math.Max(0, (math.Log(math.Max(e, 1))-t.lnLow)/t.lnSpan))
-		dst[i] = v * b * power(u, k) * power(1-u, degree-k)
-	}
+	return out
 }
 
 func power(x float64, n int) float64 {
@@ -200,46 +114,238 @@ func power(x float64, n int) float64 {
 	return p
 }
 
-// pileUpShape returns the spectrum of sums of two recorded events, made from
-// the measured spectrum itself: (n ⋆ n)/2 shifted to the sum of the two
-// energies, scaled to unit area over all channels. Channels below lowEV (the
-// electronics' zero peak) do not take part. A nil slice means no counts.
-func pileUpShape(counts []float64, cal spectra.Calibration, lowEV float64) []float64 {
-	first := max(0, int(math.Ceil(cal.Channel(xray.Energy(lowEV)))))
-	// energy(i)+energy(k) = energy(i+k+shift)
-	shift := cal.OffsetEV / cal.GainEV
-	whole := math.Floor(shift)
-	frac := shift - whole
-	out := make([]float64, len(counts))
-	total := 0.0
-	// Only channels that hold a noticeable share matter; sums are taken over
-	// pairs of them.
-	for i := first; i < len(counts); i++ {
-		if counts[i] == 0 {
-			continue
+// smoothAboveEV is the energy above which μ, between its edges, varies so
+// little within the resolution that smearing μ·S and S·μ are the same: to
+// 6 (σ/E)², half a percent.
+const smoothAboveEV = 1000
+
+// roughness marks the grid points at which μ must be smeared together with the
+// continuum: low energies and four widths around the edges.
+func (t *continuumTable) roughness(mu []float64) []bool {
+	out := make([]bool, len(mu))
+	for i := range mu {
+		if t.startEV+float64(i)*t.stepEV < smoothAboveEV {
+			out[i] = true
 		}
-		for k := first; k <= i; k++ {
-			if counts[k] == 0 {
-				continue
+		if i > 0 && mu[i] > 1.2*mu[i-1] {
+			h := int(4*t.sigma[i]/t.stepEV) + 1
+			for j := max(0, i-h); j < min(len(out), i+h); j++ {
+				out[j] = true
 			}
-			j := i + k + int(whole)
-			if j < 0 || j+1 >= len(out) {
-				continue
-			}
-			w := counts[i] * counts[k]
-			if i == k {
-				w /= 2
-			}
-			out[j] += w * (1 - frac)
-			out[j+1] += w * frac
-			total += w
 		}
-	}
-	if total == 0 {
-		return nil
-	}
-	for i := range out {
-		out[i] /= total
 	}
 	return out
+}
+
+// set makes the smeared curves for the given shape's extra mass depths and
+// landing energy.
+func (t *continuumTable) set(p shape) {
+	depths := [absorbers]float64(p[absorberParameter:])
+	landing := t.bounded(p[landingParameter])
+	if t.thick.raw != nil && depths == t.depths && landing == t.landing {
+		return
+	}
+	n := len(t.bare)
+	if t.thick.raw == nil {
+		for _, c := range []*continuumCurve{&t.thick, &t.thin} {
+			c.raw, c.smeared = make([]float64, n), make([]float64, n)
+		}
+	}
+	t.depths, t.landing = depths, landing
+	t.fold(t.thick.raw, t.bare, landing, 0)
+	t.fold(t.thin.raw, t.open, landing, 0)
+	t.smear(t.thick.smeared, t.thick.raw, 0)
+	t.smear(t.thin.smeared, t.thin.raw, 0)
+}
+
+// bounded returns the landing shift within a tenth of the beam energy; beyond
+// that the stretch makes no sense.
+func (t *continuumTable) bounded(landing float64) float64 {
+	return math.Min(math.Max(landing, -0.1*t.e0), 0.1*t.e0)
+}
+
+// kneeEV is where a landing energy other than the stated one begins to stretch
+// the curve: four fifths of the beam energy, where the end of the continuum
+// shows; below, the absorption edges stay in place.
+func (t *continuumTable) kneeEV() float64 { return 0.8 * t.e0 }
+
+// fold writes, from grid point first, what arrives of src behind the extra
+// absorbers, its end stretched to the landing energy.
+func (t *continuumTable) fold(dst, src []float64, landing float64, first int) {
+	knee := t.kneeEV()
+	stretch := (t.e0 - knee) / (t.e0 + landing - knee)
+	for i := first; i < len(src); i++ {
+		e := t.startEV + float64(i)*t.stepEV
+		v := src[i]
+		if landing != 0 && e > knee {
+			x := (knee + (e-knee)*stretch - t.startEV) / t.stepEV
+			j := int(x)
+			if j < 0 || j+1 >= len(src) {
+				v = 0
+			} else {
+				v = src[j] + (src[j+1]-src[j])*(x-float64(j))
+			}
+		}
+		x := 0.0
+		for j, d := range t.depths {
+			x += float64(t.mu[j][i] * d)
+		}
+		if x != 0 {
+			v *= math.Exp(-x)
+		}
+		dst[i] = v
+	}
+}
+
+// smear folds a density on the grid with a Gaussian of slowly varying width,
+// from grid point first.
+func (t *continuumTable) smear(out, raw []float64, first int) {
+	var k gaussKernel
+	for i := first; i < len(raw); i++ {
+		out[i] = k.at(raw, i, t.sigma[i], t.stepEV)
+	}
+}
+
+// gaussKernel is one half of a Gaussian on a grid, renewed when its width has
+// changed by more than 2 %.
+type gaussKernel struct {
+	half        []float64
+	width, norm float64
+}
+
+// at returns the smeared value of raw at index i.
+func (k *gaussKernel) at(raw []float64, i int, sigma, step float64) float64 {
+	if k.width == 0 || math.Abs(sigma-k.width) > 0.02*k.width {
+		k.width = sigma
+		k.half, k.norm = k.half[:0], 0
+		for j := range int(math.Ceil(4*sigma/step)) + 1 {
+			x := float64(j) * step / sigma
+			k.half = append(k.half, math.Exp(-0.5*x*x))
+			k.norm += 2 * k.half[j]
+		}
+		k.norm--
+	}
+	h := len(k.half) - 1
+	if i < h || i+h >= len(raw) { // at the ends of the grid
+		sum, norm := 0.0, 0.0
+		for j := max(0, i-h); j <= min(len(raw)-1, i+h); j++ {
+			w := k.half[max(i-j, j-i)]
+			sum += w * raw[j]
+			norm += w
+		}
+		return sum / norm
+	}
+	sum := raw[i]
+	left, right := raw[i-h:i], raw[i+1:i+h+1]
+	for j, w := range k.half[1:] {
+		sum += w * (left[h-1-j] + right[j])
+	}
+	return sum / k.norm
+}
+
+// columns is the number of terms, the thin-target term included.
+func (t *continuumTable) columns() int { return t.terms + 1 }
+
+// fill writes the terms into cols as counts per channel for channels lo, lo+1, ….
+func (t *continuumTable) fill(cols [][]float64, lo int, cal spectra.Calibration) {
+	for i := range cols[0] {
+		j, f, ok := t.position(cal.Energy(float64(lo + i)))
+		if !ok {
+			for _, c := range cols {
+				c[i] = 0
+			}
+			continue
+		}
+		v := cal.GainEV * (t.thick.smeared[j]*(1-f) + t.thick.smeared[j+1]*f)
+		for k, b := range t.bernstein {
+			cols[k][i] = v * (b[j]*(1-f) + b[j+1]*f)
+		}
+		cols[t.terms][i] = cal.GainEV * (t.thin.smeared[j]*(1-f) + t.thin.smeared[j+1]*f)
+	}
+}
+
+// position returns the grid cell of an energy and the place within it.
+func (t *continuumTable) position(e xray.Energy) (int, float64, bool) {
+	x := (float64(e) - t.startEV) / t.stepEV
+	j := int(math.Floor(x))
+	return j, x - float64(j), j >= 0 && j+1 < len(t.bare)
+}
+
+// weighted returns the sum of the terms with their amplitudes at grid point i.
+func (t *continuumTable) weighted(amplitudes []float64, i int, thick, thin float64) float64 {
+	b := 0.0
+	for k, c := range t.bernstein {
+		b += float64(amplitudes[k] * c[i])
+	}
+	return float64(b*thick) + float64(amplitudes[t.terms]*thin)
+}
+
+// scaleGradient writes the derivatives of the continuum by offset and gain.
+func (t *continuumTable) scaleGradient(offset, gain, amplitudes []float64, lo int, cal spectra.Calibration) {
+	for i := range t.work {
+		t.work[i] = t.weighted(amplitudes, i, t.thick.smeared[i], t.thin.smeared[i])
+	}
+	for i := range offset {
+		ch := float64(lo + i)
+		j, f, ok := t.position(cal.Energy(ch))
+		if !ok {
+			offset[i], gain[i] = 0, 0
+			continue
+		}
+		slope := (t.work[j+1] - t.work[j]) / t.stepEV
+		offset[i] = cal.GainEV * slope
+		gain[i] = t.work[j]*(1-f) + t.work[j+1]*f + float64(ch*offset[i])
+	}
+}
+
+// depthGradient writes the derivative of the continuum by the mass depth of
+// absorber a.
+func (t *continuumTable) depthGradient(dst []float64, a int, amplitudes []float64, lo int, cal spectra.Calibration) {
+	mu, rough := t.mu[a], t.rough[a]
+	thick, thin := make([]float64, len(mu)), make([]float64, len(mu))
+	for i, m := range mu {
+		thick[i], thin[i] = m*t.thick.raw[i], m*t.thin.raw[i]
+	}
+	var k, l gaussKernel
+	for i, m := range mu {
+		if rough[i] {
+			t.work[i] = -t.weighted(amplitudes, i, k.at(thick, i, t.sigma[i], t.stepEV), l.at(thin, i, t.sigma[i], t.stepEV))
+		} else {
+			t.work[i] = -m * t.weighted(amplitudes, i, t.thick.smeared[i], t.thin.smeared[i])
+		}
+	}
+	t.sample(dst, lo, cal)
+}
+
+// landingGradient writes the derivative of the continuum by the landing energy,
+// from a step of the given size.
+func (t *continuumTable) landingGradient(dst []float64, step float64, amplitudes []float64, lo int, cal spectra.Calibration) {
+	n := len(t.bare)
+	first := min(n, max(0, int((t.kneeEV()-t.startEV)/t.stepEV)))
+	raw, thick, thin := make([]float64, n), make([]float64, n), make([]float64, n)
+	landing := t.bounded(t.landing + step)
+	smeared := min(n, max(0, first-int(4*t.sigma[min(first, n-1)]/t.stepEV)-1))
+	copy(raw, t.thick.raw)
+	t.fold(raw, t.bare, landing, first)
+	t.smear(thick, raw, smeared)
+	copy(raw, t.thin.raw)
+	t.fold(raw, t.open, landing, first)
+	t.smear(thin, raw, smeared)
+	clear(t.work)
+	for i := smeared; i < n; i++ {
+		t.work[i] = t.weighted(amplitudes, i, thick[i]-t.thick.smeared[i], thin[i]-t.thin.smeared[i]) / step
+	}
+	t.sample(dst, lo, cal)
+}
+
+// sample writes the grid in work as counts per channel.
+func (t *continuumTable) sample(dst []float64, lo int, cal spectra.Calibration) {
+	for i := range dst {
+		j, f, ok := t.position(cal.Energy(float64(lo + i)))
+		if !ok {
+			dst[i] = 0
+			continue
+		}
+		dst[i] = cal.GainEV * (t.work[j]*(1-f) + t.work[j+1]*f)
+	}
 }

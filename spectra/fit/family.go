@@ -217,23 +217,37 @@ func radiativeAuger(z xray.Element) []groupedLine {
 	return out
 }
 
-// add adds the peaks of group g, with the given area in the full-energy peaks,
-// and their escape peaks and dead-layer fluorescence.
+// peaks calls do for every peak of group g with the given area in the
+// full-energy peaks: lines, their escape peaks and dead-layer fluorescence.
+func (g lineGroup) peaks(area float64, do func(e xray.Energy, area float64)) {
+	si := 0.0
+	for _, l := range g.lines {
+		a := area * l.weight / g.weight
+		do(l.line.Energy, a)
+		if l.escape > 0 {
+			do(l.line.Energy-spectra.SiliconKEnergy, a*l.escape)
+		}
+		si += a * l.silicon
+	}
+	if si > 0 {
+		do(spectra.SiliconKEnergy, si)
+	}
+}
+
+// add adds the peaks of group g, see the method peaks.
 func (g lineGroup) add(dst []float64, cal spectra.Calibration, det spectra.Detector, area float64) {
 	if g.ref != nil {
 		g.ref.add(dst, cal, area)
 		return
 	}
-	si := 0.0
-	for _, l := range g.lines {
-		a := area * l.weight / g.weight
-		det.AddPeak(dst, cal, l.line.Energy, a)
-		if l.escape > 0 {
-			det.AddPeak(dst, cal, l.line.Energy-spectra.SiliconKEnergy, a*l.escape)
-		}
-		si += a * l.silicon
+	g.peaks(area, func(e xray.Energy, a float64) { det.AddPeak(dst, cal, e, a) })
+}
+
+// addGradient adds their derivatives.
+func (g lineGroup) addGradient(dst *spectra.PeakGradient, cal spectra.Calibration, det spectra.Detector, area float64) {
+	if g.ref != nil {
+		g.ref.addGradient(dst, cal, area)
+		return
 	}
-	if si > 0 {
-		det.AddPeak(dst, cal, spectra.SiliconKEnergy, si)
-	}
+	g.peaks(area, func(e xray.Energy, a float64) { det.AddPeakGradient(dst, cal, e, a) })
 }

@@ -124,17 +124,6 @@ func derivativeStep(cal spectra.Calibration) [shapeParameters]float64 {
 // common practice, no source.
 const landingPrior = 0.004
 
-// moves says which parts of the model a parameter changes.
-func (p shapeParameter) moves() (peaks, continuum bool) {
-	switch p {
-	case offsetParameter, gainParameter:
-		return true, true
-	case noiseParameter, fanoParameter, lossParameter, fractionParameter:
-		return true, false
-	}
-	return false, true
-}
-
 // shape holds the non-linear parameters of one spectrum.
 type shape [shapeParameters]float64
 
@@ -253,10 +242,8 @@ func (d *design) columns(cols [][]float64, p shape) {
 		}
 	}
 	d.cont.set(p)
-	for t := range d.cont.columns() {
-		d.cont.fill(cols[k], t, d.lo, cal)
-		k++
-	}
+	d.cont.fill(cols[k:k+d.cont.columns()], d.lo, cal)
+	k += d.cont.columns()
 	if d.pile != nil {
 		copy(cols[k], d.pile)
 		k++

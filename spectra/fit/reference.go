@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"example.org/fleck/spectra"
+	"example.org/fleck/spectra/xray"
 )
 
 // Reference is the measured peak of a line family, to be fitted in place of the
@@ -80,12 +81,25 @@ func NewReference(s *spectra.Spectrum, f Family, opt Options) (*Reference, error
 // add adds the reference peak with the given net counts.
 func (ref *Reference) add(dst []float64, cal spectra.Calibration, area float64) {
 	for i := range dst {
-		x := (float64(cal.Energy(float64(i))) - ref.startEV) / ref.stepEV
-		j := int(math.Floor(x))
-		if j < 0 || j+1 >= len(ref.density) {
-			continue
-		}
-		u := x - float64(j)
-		dst[i] += area * cal.GainEV * (ref.density[j]*(1-u) + ref.density[j+1]*u)
+		dst[i] += area * cal.GainEV * ref.at(cal.Energy(float64(i)))
+	}
+}
+
+// at returns the density at an energy.
+func (ref *Reference) at(e xray.Energy) float64 {
+	x := (float64(e) - ref.startEV) / ref.stepEV
+	j := int(math.Floor(x))
+	if j < 0 || j+1 >= len(ref.density) {
+		return 0
+	}
+	u := x - float64(j)
+	return ref.density[j]*(1-u) + ref.density[j+1]*u
+}
+
+// addGradient adds the density at the borders of the channels; the resolution
+// does not change a measured peak.
+func (ref *Reference) addGradient(dst *spectra.PeakGradient, cal spectra.Calibration, area float64) {
+	for i := range dst.Density {
+		dst.Density[i] += area * ref.at(cal.Energy(float64(i)-0.5))
 	}
 }

@@ -39,7 +39,8 @@ type scorer struct {
 
 	cols    [][]float64
 	m, mTry []float64
-	peaks   []float64 // parts of the model at the current state
+	edges   spectra.PeakGradient
+	peaks   []float64 // parts of the model and of its derivatives
 	cont    []float64
 	scratch []float64
 	jac     [][]float64
@@ -121,8 +122,7 @@ func (sc *scorer) combine(dst []float64, cols [][]float64, s *state) {
 // addPeaks adds the peaks of state s at shape p: families and the detector's
 // silicon.
 func (sc *scorer) addPeaks(dst []float64, p shape, s *state) {
-	cal, det := p.calibration(), p.detector(sc.d.base)
-	cal.OffsetEV = float64(cal.Energy(float64(sc.d.lo)))
+	cal, det := sc.peakScale(p)
 	for f, fam := range sc.d.families {
 		for k := range fam.groups {
 			if area := sc.groupArea(s, f, k); area > 0 {
@@ -135,15 +135,12 @@ func (sc *scorer) addPeaks(dst []float64, p shape, s *state) {
 	}
 }
 
-// addContinuum adds the continuum of state s at shape p.
-func (sc *scorer) addContinuum(dst []float64, p shape, s *state) {
-	sc.d.cont.set(p)
-	for k := range sc.d.cont.columns() {
-		if s.rest[k] > 0 {
-			sc.d.cont.fill(sc.scratch, k, sc.d.lo, p.calibration())
-			axpy(dst, sc.scratch, s.rest[k])
-		}
-	}
+// peakScale returns the scale, counted from the first fitted channel, and the
+// detector of shape p.
+func (sc *scorer) peakScale(p shape) (spectra.Calibration, spectra.Detector) {
+	cal := p.calibration()
+	cal.OffsetEV = float64(cal.Energy(float64(sc.d.lo)))
+	return cal, p.detector(sc.d.base)
 }
 
 func axpy(dst, x []float64, a float64) {
@@ -292,12 +289,7 @@ func (sc *scorer) anyShapeFree() bool {
 // jacobian fills the derivative columns at s; sc.cols and sc.m must belong to s.
 func (sc *scorer) jacobian(s *state) {
 	base := sc.d.groups()
-	if sc.anyShapeFree() {
-		clear(sc.peaks)
-		clear(sc.cont)
-		sc.addPeaks(sc.peaks, s.shape, s)
-		sc.addContinuum(sc.cont, s.shape, s)
-	}
+	var shapes [shapeParameters][]float64
 	for i, p := range sc.kinds {
 		col := sc.jac[i]
 		switch p.kind {
@@ -316,23 +308,75 @@ func (sc *scorer) jacobian(s *state) {
 		case restAmplitude:
 			copy(col, sc.cols[base+p.index])
 		case shapeValue:
-			moved := s.shape
-			moved[p.index] += sc.step[p.index]
-			peaks, cont := shapeParameter(p.index).moves()
-			clear(col)
-			if peaks {
-				sc.addPeaks(col, moved, s)
-				axpy(col, sc.peaks, -1)
-			}
-			if cont {
-				sc.addContinuum(col, moved, s)
-				axpy(col, sc.cont, -1)
-			}
-			for c := range col {
-				col[c] /= sc.step[p.index]
+			shapes[p.index] = col
+		}
+	}
+	if sc.anyShapeFree() {
+		sc.shapeJacobian(shapes, s)
+	}
+	for i := range sc.kinds {
+		sc.span[i] = support(sc.jac[i])
+	}
+}
+
+// shapeJacobian fills the derivatives by the shape parameters, nil where a
+// parameter is held.
+func (sc *scorer) shapeJacobian(cols [shapeParameters][]float64, s *state) {
+	cal := s.shape.calibration()
+	sc.d.cont.set(s.shape)
+	for p := range cols {
+		if cols[p] == nil {
+			cols[p] = sc.scratch // a column that nobody reads
+		}
+	}
+	if sc.free[offsetParameter] || sc.free[gainParameter] || sc.free[noiseParameter] || sc.free[fanoParameter] {
+		sc.peakGradient(s)
+		sc.edges.Resolution(cols[noiseParameter], cols[fanoParameter])
+		sc.edges.Offset(cols[offsetParameter])
+		sc.edges.Gain(cols[gainParameter], float64(sc.d.lo))
+		sc.d.cont.scaleGradient(sc.peaks, sc.cont, s.rest, sc.d.lo, cal)
+		axpy(cols[offsetParameter], sc.peaks, 1)
+		axpy(cols[gainParameter], sc.cont, 1)
+	}
+	if sc.free[lossParameter] || sc.free[fractionParameter] {
+		clear(sc.peaks)
+		sc.addPeaks(sc.peaks, s.shape, s)
+	}
+	for _, p := range []shapeParameter{lossParameter, fractionParameter} {
+		if !sc.free[p] {
+			continue
+		}
+		moved := s.shape
+		moved[p] += sc.step[p]
+		clear(cols[p])
+		sc.addPeaks(cols[p], moved, s)
+		for c := range cols[p] {
+			cols[p][c] = (cols[p][c] - sc.peaks[c]) / sc.step[p]
+		}
+	}
+	if sc.free[landingParameter] {
+		sc.d.cont.landingGradient(cols[landingParameter], sc.step[landingParameter], s.rest, sc.d.lo, cal)
+	}
+	for j := range absorbers {
+		if p := int(absorberParameter) + j; sc.free[p] {
+			sc.d.cont.depthGradient(cols[p], j, s.rest, sc.d.lo, cal)
+		}
+	}
+}
+
+// peakGradient gathers the gradient of all peaks at s.
+func (sc *scorer) peakGradient(s *state) {
+	cal, det := sc.peakScale(s.shape)
+	sc.edges.Reset(len(sc.n))
+	for f, fam := range sc.d.families {
+		for k := range fam.groups {
+			if area := sc.groupArea(s, f, k); area > 0 {
+				fam.groups[k].addGradient(&sc.edges, cal, det, area)
 			}
 		}
-		sc.span[i] = support(col)
+	}
+	if sc.d.silicon {
+		det.AddPeakGradient(&sc.edges, cal, spectra.SiliconKEnergy, s.rest[len(s.rest)-1])
 	}
 }
 
