@@ -2,10 +2,11 @@
 // substrate as a given instrument would record them: what the search for spots
 // compares pixels with.
 //
-// A particle is treated as a thin film of its compound on the substrate
-// (matrix.Layered), with the coating over, under or on both sides of it; that
-// holds for particles much thinner than the electron range. Sub-channel shapes
-// come from spectra/synth, the same forward model as the peak fit's.
+// Particle and Covered treat a particle as a thin film of its compound on the
+// substrate (matrix.Layered), with the coating over, under or on both sides of it;
+// that holds for particles much thinner than the electron range. Spheres predicts
+// compact particles by transport. Sub-channel shapes come from spectra/synth, the
+// same forward model as the peak fit's.
 package template
 
 import (
@@ -59,11 +60,7 @@ type Spectrum struct {
 
 // Total returns the sum of the counts.
 func (s Spectrum) Total() float64 {
-	t := 0.0
-	for _, v := range s.Counts {
-		t += v
-	}
-	return t
+	return sum(s.Counts)
 }
 
 func (s Setup) check() (Setup, error) {

@@ -1,6 +1,7 @@
 package transport
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"math"
@@ -28,42 +29,40 @@ type ExcessTable struct {
 	Spheres []Excess // of rising diameter
 }
 
-// Margin is the side of the square, in diameters of the particle, over which excess
-// is added up at least: particle and the electrons that come back to it from
-// close by.
+// Patch is a particle and the square around it over which its excess is added up.
+type Patch struct {
+	DiameterM float64
+	SideM     float64 // 0 = Margin diameters; not less than one
+}
+
+// Margin is the side of the square, in diameters, where none is given: it holds the
+// particle and electrons that come back to it from close by.
 const Margin = 3
 
 // Excesses simulates particles of several diameters. The particle of cfg is used
-// without its diameter; beam position and pixel are set here: the beam covers a
-// square of the side, or of Margin diameters where that is more.
+// without its diameter; beam position and pixel are set here: the beam covers the
+// square of each patch.
 //
 // Every trajectory runs through the bare specimen and through that with each of the
-// particles, with the same random numbers below them, so that the error of the
-// difference is small also for particles that hardly change the substrate, and the
-// particles share their chance errors.
-func Excesses(ctx context.Context, cfg Config, diametersM []float64, sideM float64) (*ExcessTable, error) {
+// particles, with the same random numbers below them. So the error of the difference
+// is small also for particles that hardly change the substrate, electrons that come
+// back from the substrate can be sent to meet the particle, and the particles
+// share their chance errors.
+func Excesses(ctx context.Context, cfg Config, patches []Patch) (*ExcessTable, error) {
 	if cfg.Particle == nil {
 		return nil, fmt.Errorf("transport: no particle to size")
 	}
-	if len(diametersM) == 0 {
+	if len(patches) == 0 {
 		return nil, fmt.Errorf("transport: no diameters; at least 1 is needed")
 	}
-	if !(sideM >= 0) || math.IsInf(sideM, 0) {
-		return nil, fmt.Errorf("transport: side %g m; a finite number not below 0 is accepted", sideM)
-	}
 	cfg.DepthBins = 0
-	diametersM = slices.Sorted(slices.Values(diametersM))
+	patches = slices.SortedFunc(slices.Values(patches), func(a, b Patch) int { return cmp.Compare(a.DiameterM, b.DiameterM) })
 	var sims []*simulation
-	for i, d := range diametersM {
-		if i > 0 && d == diametersM[i-1] {
-			return nil, fmt.Errorf("transport: the diameter %g m is given twice", d)
+	for i, q := range patches {
+		if i > 0 && q.DiameterM == patches[i-1].DiameterM {
+			return nil, fmt.Errorf("transport: the diameter %g m is given twice", q.DiameterM)
 		}
-		p := *cfg.Particle
-		p.DiameterM = d
-		c := cfg
-		c.Particle = &p
-		c.Beam = Beam{PixelM: math.Max(sideM, Margin*d), ProbeM: cfg.Beam.ProbeM}
-		c, err := c.withDefaults()
+		c, err := q.config(cfg)
 		if err != nil {
 			return nil, err
 		}
@@ -97,6 +96,22 @@ func Excesses(ctx context.Context, cfg Config, diametersM []float64, sideM float
 	return t, nil
 }
 
+// config returns the simulation of a patch.
+func (q Patch) config(cfg Config) (Config, error) {
+	p := *cfg.Particle
+	p.DiameterM = q.DiameterM
+	cfg.Particle = &p
+	if q.SideM == 0 {
+		q.SideM = Margin * q.DiameterM
+	}
+	cfg.Beam = Beam{PixelM: q.SideM, ProbeM: cfg.Beam.ProbeM}
+	c, err := cfg.withDefaults()
+	if err == nil && q.SideM < q.DiameterM {
+		err = fmt.Errorf("transport: the square of %g nm does not hold the particle of %g nm", q.SideM*1e9, q.DiameterM*1e9)
+	}
+	return c, err
+}
+
 // excessBlock runs n trajectories from the first through the bare specimen and
 // through those with particles.
 func excessBlock(bare *tracker, with []*tracker, first, n int) []*tally {
@@ -110,6 +125,7 @@ func excessBlock(bare *tracker, with []*tracker, first, n int) []*tally {
 		bare.run(uint64(first + i))
 		bare.score()
 		for _, t := range with {
+			t.bare = bare.exit
 			t.run(uint64(first + i))
 			t.subtract(bare)
 			t.score()
@@ -144,7 +160,7 @@ func (s *simulation) resized(c Config) *simulation {
 func (s *simulation) bared() *simulation {
 	r := *s
 	r.Config.Particle = nil
-	r.Config.Beam = Beam{ProbeM: s.Config.Beam.ProbeM}
+	r.Config.Beam = Beam{}
 	r.specimen.particle = nobody
 	r.specimen.sunken = false
 	r.squares = nil

@@ -142,7 +142,11 @@ func (t *tracker) run(trajectory uint64) {
 	clear(t.glow)
 	clear(t.ownGlow)
 	t.streams.seed(t.Seed, trajectory)
+	t.exit = exit{}
 	start := t.start()
+	if t.weight == 0 {
+		return
+	}
 	t.turn = int(t.streams[aimStream].Uint64() >> 32 % rayStride)
 	switch t.follow(start) {
 	case backscattered:

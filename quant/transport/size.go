@@ -28,7 +28,11 @@ func Sizes(ctx context.Context, cfg Config, diameters []float64) (*SizeTable, er
 	if len(diameters) < 2 {
 		return nil, fmt.Errorf("transport: %d diameters; at least 2 are needed", len(diameters))
 	}
-	x, err := Excesses(ctx, cfg, diameters, 0)
+	var patches []Patch
+	for _, d := range diameters {
+		patches = append(patches, Patch{DiameterM: d})
+	}
+	x, err := Excesses(ctx, cfg, patches)
 	if err != nil {
 		return nil, err
 	}
@@ -125,18 +129,19 @@ func (t *SizeTable) Diameter(peak int, s Spot, level float64) (Size, error) {
 	}
 	var out Size
 	var outside [3]bool
-	out.DiameterM, outside[0] = t.invert(peak, signal/s.PerArea)
-	out.LowM, outside[1] = t.invert(peak, low/s.PerArea)
-	out.HighM, outside[2] = t.invert(peak, high/s.PerArea)
+	out.DiameterM, outside[0] = t.DiameterFor(peak, signal/s.PerArea)
+	out.LowM, outside[1] = t.DiameterFor(peak, low/s.PerArea)
+	out.HighM, outside[2] = t.DiameterFor(peak, high/s.PerArea)
 	out.OutsideOfTable = outside[0]
 	mass := func(d float64) float64 { return math.Pi / 6 * d * d * d * 1e6 * t.DensityG }
 	out.MassG, out.MassLow, out.MassHigh = mass(out.DiameterM), mass(out.LowM), mass(out.HighM)
 	return out, nil
 }
 
-// invert returns the diameter that sends an area of photons, interpolated between
-// logarithms.
-func (t *SizeTable) invert(peak int, area float64) (d float64, outside bool) {
+// DiameterFor returns the diameter, in m, of the particle that sends an area of
+// photons of the peak, per electron and m²: interpolated between logarithms; outside
+// of the table, which it reports, as d³ below and d² above. 0 for an area not above 0.
+func (t *SizeTable) DiameterFor(peak int, area float64) (d float64, outside bool) {
 	if !(area > 0) {
 		return 0, false
 	}

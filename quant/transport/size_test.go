@@ -90,11 +90,11 @@ func TestSizeTable(t *testing.T) {
 	}
 	// Inverse of itself, at and between the nodes; d³ below.
 	for i, d := range s.DiameterM {
-		if got, _ := s.invert(0, s.Area[i][0]); math.Abs(got/d-1) > 1e-12 {
+		if got, _ := s.DiameterFor(0, s.Area[i][0]); math.Abs(got/d-1) > 1e-12 {
 			t.Errorf("%g m comes back as %g", d, got)
 		}
 	}
-	if got, out := s.invert(0, s.Area[0][0]/8); math.Abs(got/50e-9-1) > 1e-12 || !out {
+	if got, out := s.DiameterFor(0, s.Area[0][0]/8); math.Abs(got/50e-9-1) > 1e-12 || !out {
 		t.Errorf("an eighth of the first: %g m, outside %v", got, out)
 	}
 	last := 0.0

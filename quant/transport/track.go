@@ -11,6 +11,8 @@ type tracker struct {
 	streams streams
 	rng     *rand.PCG // that in use
 	weight  float64   // of the trajectory
+	exit    exit      // of the trajectory
+	bare    exit      // of the same in the bare specimen, where that is known
 	// Sums over one trajectory, per group of every body.
 	made, sent []float64
 	// Continuum that leaves, per energy: of all bodies and of the particle.
@@ -84,12 +86,13 @@ func (t *tracker) follow(p vector) fate {
 		if cross {
 			at = s.place(p)
 			if at == vacuum {
-				at = s.fly(&p, u)
+				at = s.fly(&p, u) // leaves p if there is nothing ahead
 			}
 			if at < 0 {
 				if at == beneath {
 					return transmitted
 				}
+				t.exit = exit{true, p, u}
 				return backscattered
 			}
 			if at < s.planar {
