@@ -149,7 +149,7 @@ func (s *countSearch) prepare() {
 		s.bank.scanParallel(s.first, [][]float64{s.scaled(s.n), s.scaled(s.b)}, s.opt.Workers)
 		// Only what is hardly chance: the replicas are not masked, and a mask that
 		// cuts off the highest pixels of the background would lower it.
-		out = s.alarms(s.alarmLevel() + 3)
+		out = s.alarms(s.first, s.alarmLevel()+3)
 	}
 	s.sortQuiet(out.In)
 	pull := s.scaled(s.b)

@@ -29,6 +29,7 @@ type evidence struct {
 	chans   []int32              // entries with counts, ring·nc + channel
 	counts  []float64
 	fixed   [][]float64 // nuisance spectra, always in the model
+	even    [][]float64 // spectra that are in the model beside and under the spot alike
 	scratch poisson.MixtureScratch
 }
 
@@ -103,6 +104,13 @@ func (e *evidence) fit(spectra [][]float64, sigma, expected bool) fitted {
 	templates := [][]float64{e.stacked(e.s0, 0), e.stacked(e.s0, 1)}
 	for _, s := range e.fixed {
 		templates = append(templates, e.stacked(s, 1))
+	}
+	for _, s := range e.even {
+		beside, under := e.stacked(s, 0), e.stacked(s, 1)
+		for c := range under {
+			under[c] += beside[c]
+		}
+		templates = append(templates, under)
 	}
 	first := len(templates)
 	for _, s := range spectra {
@@ -205,11 +213,13 @@ func (e *evidence) compound(t Template, others [][]float64, sigma float64) (lnL,
 
 // ownLine returns the log-likelihood gained by the target's own line family
 // with the rest of the target, the nuisance spectra and others free, and its
-// counts.
-func (e *evidence) ownLine(t Template, others [][]float64) (llr, counts, sigma float64) {
+// counts. The spectra in even are free beside and under the spot alike.
+func (e *evidence) ownLine(t Template, others, even [][]float64) (llr, counts, sigma float64) {
 	line, rest := t.split()
+	e.even = even
 	free := e.fit(append([][]float64{line, rest}, others...), true, false)
 	without := e.fit(append([][]float64{rest}, others...), false, false)
+	e.even = nil
 	return math.Max(0, free.lnL-without.lnL), free.counts[0], free.sigma[0] * sumOf(line)
 }
 

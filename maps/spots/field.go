@@ -161,6 +161,27 @@ func (f *Field) SumOver(mask maps.Mask) ([]float64, error) {
 	return s, nil
 }
 
+// SumBy returns the sum spectra of n regions: label p is the region of pixel p,
+// row by row; a negative label leaves the pixel out.
+func (f *Field) SumBy(labels []int32, n int) ([][]float64, error) {
+	if len(labels) != f.W*f.H {
+		return nil, fmt.Errorf("spots: %d labels for a field of %d × %d pixels", len(labels), f.W, f.H)
+	}
+	out := make([][]float64, n)
+	for i := range out {
+		out[i] = make([]float64, f.nc)
+	}
+	for p, l := range labels {
+		if int(l) >= n {
+			return nil, fmt.Errorf("spots: pixel %d belongs to region %d; there are %d", p, l, n)
+		}
+		if l >= 0 {
+			f.addTo(out[l], p, 1)
+		}
+	}
+	return out, nil
+}
+
 // addTo adds the counts of pixel p, times weight, to dst.
 func (f *Field) addTo(dst []float64, p int, weight float64) {
 	for i := f.start[p]; i < f.start[p+1]; i++ {

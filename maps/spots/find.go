@@ -115,17 +115,18 @@ func Find(ctx context.Context, f *Field, opt Options) (*Result, error) {
 // cubeSearch is a search in a cube.
 type cubeSearch struct {
 	search
-	f     *Field
-	total float64
-	bg    background
-	cl    *classes
-	class [][]float64
-	sim   *simulator
-	match blankMatch
+	f       *Field
+	total   float64
+	bg      background
+	cl      *classes
+	class   [][]float64
+	sim     *simulator
+	match   blankMatch
+	patches patchwork
 }
 
 func newCubeSearch(f *Field, opt Options) *cubeSearch {
-	s := &cubeSearch{f: f, total: f.Total()}
+	s := &cubeSearch{f: f, total: f.Total(), patches: f.evenness(opt.Target.Line)}
 	s.search = search{w: f.W, h: f.H, pixel: f.Pixel, opt: opt, progress: newProgress(opt.Progress, opt.Bootstrap)}
 	return s
 }
@@ -156,6 +157,10 @@ func (s *cubeSearch) build(bg background) error {
 	s.mean = s.total / float64(len(totals))
 	s.info = info
 	s.draw = func(class [][]float64, stream uint64) { s.sim.draw(class, s.opt.Seed, stream) }
+	s.refine = nil
+	if bg.refit {
+		s.refine = s.withoutAlarms
+	}
 	s.residual = s.m.residual
 	s.inject = s.injectTarget
 	return nil
@@ -168,7 +173,7 @@ func (s *cubeSearch) prepare(ctx context.Context) error {
 		if err := s.build(newBackground(s.opt.Substrate, s.opt.SubstrateCounts, false)); err != nil {
 			return err
 		}
-		match, err := s.matchBlank(s.alarms(s.alarmLevel()))
+		match, err := s.matchBlank(s.outside())
 		if err != nil {
 			return err
 		}
@@ -189,6 +194,50 @@ func (s *search) alarmLevel() float64 {
 	return math.Max(2, math.Log(float64(s.w*s.h)/150))
 }
 
+// withoutAlarms scales the classes of a replica as if their shares had been
+// estimated without its alarms, as those of the field were.
+func (s *cubeSearch) withoutAlarms(class [][]float64, now *scanned) bool {
+	mask := s.alarms(now, s.alarmLevel())
+	left := 0.0
+	sum := make([]float64, len(class))
+	some := false
+	for p, in := range mask.In {
+		if in {
+			some = true
+			continue
+		}
+		left += s.sim.totals[p]
+		for g := range class {
+			sum[g] += class[g][p]
+		}
+	}
+	if !some || left < s.total/4 {
+		return false
+	}
+	for g := range class {
+		if sum[g] <= 0 {
+			continue
+		}
+		scale := s.cl.s0[g] * left / sum[g]
+		for p := range class[g] {
+			class[g][p] *= scale
+		}
+	}
+	return true
+}
+
+// outside marks what does not speak for the substrate: alarms and blocks of
+// another spectrum.
+func (s *cubeSearch) outside() maps.Mask {
+	m := s.alarms(s.first, s.alarmLevel())
+	if s.patches.share < 0.5 {
+		for p, odd := range s.patches.odd.In {
+			m.In[p] = m.In[p] || odd
+		}
+	}
+	return m
+}
+
 // fromField estimates the substrate from the field itself: all pixels, then
 // those away from alarms.
 func (s *cubeSearch) fromField(ctx context.Context) error {
@@ -205,7 +254,7 @@ func (s *cubeSearch) fromField(ctx context.Context) error {
 		if err := s.build(newBackground(spec, counts, true)); err != nil {
 			return err
 		}
-		out, err := s.f.SumOver(s.alarms(s.alarmLevel()))
+		out, err := s.f.SumOver(s.outside())
 		if err != nil {
 			return err
 		}

@@ -42,6 +42,8 @@ func envInt(name string, def int) int {
 	return def
 }
 
+func envString(name string) string { return os.Getenv(name) }
+
 // powerWorld is what a study of power needs to know: the true spectra, and the
 // template that the search is given.
 type powerWorld struct {

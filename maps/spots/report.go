@@ -40,7 +40,7 @@ func (s *cubeSearch) report(ctx context.Context, res *Result) error {
 			var win window
 			list[i], win = s.measure(i, m, whole)
 			proofs[i] = gather(f, s.bg.smooth, opt.Nuisance, win)
-			llr, n, sigma := proofs[i].ownLine(opt.Target, nil)
+			llr, n, sigma := j.ownLine(proofs[i])
 			list[i].LineCounts, list[i].LineSigma = n, sigma
 			lineP[i] = poisson.HalfChi2P(2 * llr)
 		}
@@ -57,7 +57,7 @@ func (s *cubeSearch) report(ctx context.Context, res *Result) error {
 	p, template := make([]float64, n), make([]float64, n)
 	for i := range list {
 		template[i] = s.null.peakP(s.spots[i].u)
-		p[i] = math.Max(template[i], lineP[i])
+		p[i] = math.Max(template[i], math.Min(1, lineP[i]*s.perMaximum()))
 		list[i].PValue = p[i]
 	}
 	for _, pk := range localMaxima(nil, s.last.u, s.w, s.h) {
@@ -103,7 +103,7 @@ func (s *cubeSearch) report(ctx context.Context, res *Result) error {
 	for _, i := range keep {
 		other[i] = list[i].Verdict == maps.OtherCompound
 	}
-	s.fieldVerdict(res, lineP, other)
+	s.fieldVerdict(res, j, whole, lineP, other)
 	s.remark(res)
 	if !opt.NoLimit {
 		lim, err := s.limit(ctx)
@@ -117,24 +117,51 @@ func (s *cubeSearch) report(ctx context.Context, res *Result) error {
 
 // fieldVerdict fills PValue: the smallest, over the spots not named as another
 // compound and what is left beside them, of the larger of two p-values: of the
-// field maximum, and of the own line times the number of spots that pass the
-// first.
-func (s *cubeSearch) fieldVerdict(res *Result, lineP []float64, other []bool) {
-	passed := 0
-	for _, sp := range s.spots {
-		if s.null.fieldP(sp.u) <= res.Options.Alpha {
+// field maximum, and of the own line times the number of places at which that
+// line has been looked at.
+func (s *cubeSearch) fieldVerdict(res *Result, j *judge, whole, lineP []float64, other []bool) {
+	alpha := res.Options.Alpha
+	us, ps := []float64{}, []float64{}
+	passed := 0.0
+	add := func(u, line float64) {
+		us, ps = append(us, u), append(ps, line)
+		if s.null.fieldP(u) <= alpha {
 			passed++
 		}
 	}
-	res.PValue = s.null.fieldP(slices.Max(s.last.u))
 	for i, sp := range s.spots {
 		if other[i] {
+			line := lineP[i]
+			lineP[i] = 1
+			add(sp.u, 1)
+			lineP[i] = line
 			continue
 		}
-		pv := math.Max(s.null.fieldP(sp.u), math.Min(1, lineP[i]*float64(max(1, passed))))
-		res.PValue = math.Min(res.PValue, pv)
+		add(sp.u, lineP[i])
 	}
-	res.Detected = res.PValue <= res.Options.Alpha
+	least, most := s.opt.MinWidthPx, 1.5*s.opt.Widths[len(s.opt.Widths)-1]
+	for _, pk := range localMaxima(nil, s.last.u, s.w, s.h) {
+		if s.null.fieldP(pk.u) > alpha {
+			add(pk.u, 0)
+			break
+		}
+		m := s.m.fork()
+		copy(m.frac, whole)
+		tr := s.bank.trials[s.last.arg[pk.p]]
+		c := m.fit(component{x: float64(pk.p % s.w), y: float64(pk.p / s.w), s: s.opt.Widths[tr.width], f: tr.f}, least, most)
+		if c.f <= 0 {
+			continue
+		}
+		m.put(c, 1)
+		llr, _, _ := j.ownLine(gather(s.f, s.bg.smooth, s.opt.Nuisance, s.windowOf([]component{c}, m.frac)))
+		add(pk.u, poisson.HalfChi2P(2*llr))
+	}
+	places := math.Max(passed, s.places())
+	res.PValue = 1
+	for i, u := range us {
+		res.PValue = math.Min(res.PValue, math.Max(s.null.fieldP(u), math.Min(1, ps[i]*places)))
+	}
+	res.Detected = res.PValue <= alpha
 }
 
 // coveredShare is the share of a field above the decision threshold from which

@@ -31,20 +31,24 @@ type search struct {
 
 	// draw fills the maps that the bank scans with replica number stream.
 	draw func(class [][]float64, stream uint64)
+	// refine brings a scanned replica to the state of a field whose substrate was
+	// estimated without its alarms; it reports whether it must be scanned again.
+	// Nil: no need.
+	refine func(class [][]float64, now *scanned) bool
 	// residual fills them with the counts less the spots found.
 	residual func(class [][]float64)
 	// inject puts a spot of strength f with the profile into a replica.
 	inject func(rng *rand.Rand, class [][]float64, pr profile, f float64)
 }
 
-// alarms marks the pixels within three widths of maxima above level.
-func (s *search) alarms(level float64) maps.Mask {
+// alarms marks the pixels within three widths of maxima of a scan above level.
+func (s *search) alarms(now *scanned, level float64) maps.Mask {
 	mask := maps.NewMask(s.w, s.h)
-	for _, pk := range localMaxima(nil, s.first.u, s.w, s.h) {
+	for _, pk := range localMaxima(nil, now.u, s.w, s.h) {
 		if pk.u < level {
 			break
 		}
-		r := 3 * s.opt.Widths[s.bank.trials[s.first.arg[pk.p]].width]
+		r := 3 * s.opt.Widths[s.bank.trials[now.arg[pk.p]].width]
 		x, y := pk.p%s.w, pk.p/s.w
 		n := int(math.Ceil(r))
 		for j := max(0, y-n); j <= min(s.h-1, y+n); j++ {
@@ -74,6 +78,9 @@ func (s *search) simulate(ctx context.Context) error {
 			}
 			s.draw(class, uint64(i))
 			s.bank.scan(out, class, sc)
+			if s.refine != nil && s.refine(class, out) {
+				s.bank.scan(out, class, sc)
+			}
 			peaks = localMaxima(peaks, out.u, s.w, s.h)
 			for _, p := range peaks {
 				heights[i] = append(heights[i], p.u)

@@ -13,11 +13,20 @@ type window struct {
 	own, other   []float64
 }
 
-// windowOf returns the window of spot i; whole is the strength of all spots.
-func (s *search) windowOf(i int, whole []float64) window {
-	xa, ya, xb, yb := s.w, s.h, -1, -1
+// partsOf returns the components of spot i.
+func (s *search) partsOf(i int) []component {
+	var out []component
 	for _, k := range s.spots[i].parts {
-		c := s.m.parts[k]
+		out = append(out, s.m.parts[k])
+	}
+	return out
+}
+
+// windowOf returns the window of a spot of the given components; whole is the
+// strength of all spots, this one included.
+func (s *search) windowOf(parts []component, whole []float64) window {
+	xa, ya, xb, yb := s.w, s.h, -1, -1
+	for _, c := range parts {
 		r := radiusPx(c.s) + 3
 		xa, ya = min(xa, int(c.x)-r), min(ya, int(c.y)-r)
 		xb, yb = max(xb, int(c.x)+r), max(yb, int(c.y)+r)
@@ -26,8 +35,7 @@ func (s *search) windowOf(i int, whole []float64) window {
 	w, h := xb-xa+1, yb-ya+1
 	win := window{xa, ya, w, h, make([]float64, w*h), make([]float64, w*h)}
 	var pr profile
-	for _, k := range s.spots[i].parts {
-		c := s.m.parts[k]
+	for _, c := range parts {
 		pr = newProfile(pr, c.x, c.y, c.s, s.w, s.h)
 		for y := range pr.h {
 			for x := range pr.w {
@@ -46,7 +54,7 @@ func (s *search) windowOf(i int, whole []float64) window {
 func (s *search) measure(i int, m *model, whole []float64) (maps.Spot, window) {
 	least := s.opt.MinWidthPx
 	sp := maps.Spot{LogLikelihood: s.spots[i].u, Verdict: maps.CannotTell}
-	win := s.windowOf(i, whole)
+	win := s.windowOf(s.partsOf(i), whole)
 	parts := s.spots[i].parts
 	total, vx, vy, second := 0.0, 0.0, 0.0, 0.0
 	upper := math.NaN()

@@ -3,6 +3,7 @@ package spots
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"example.org/fleck/maps"
 	"example.org/fleck/spectra/poisson"
@@ -29,6 +30,8 @@ type judge struct {
 	first int       // channel of the cube that the first channel here is
 	win   int       // channels of the target's line at half height
 	shape []float64 // its shape, centred on the highest channel
+	local [][]float64
+	other [][]float64
 }
 
 func newJudge(opt Options, first int) *judge {
@@ -56,7 +59,50 @@ func newJudge(opt Options, first int) *judge {
 			j.win++
 		}
 	}
+	j.surround(a, b)
 	return j
+}
+
+// surround sets what may lie about the line at channels a … b without being
+// it: a straight continuum (two ramps that end 1.5 line widths outside it), and
+// the other compounds with their own peaks on the line cut off, since one that
+// shares the line must not be able to stand in for the target here.
+func (j *judge) surround(a, b int) {
+	nc := len(j.opt.Target.Line)
+	margin := 3 * j.win / 2
+	low, high := max(0, a-margin), min(nc-1, b+margin)
+	up, down := make([]float64, nc), make([]float64, nc)
+	for c := low; c <= high; c++ {
+		up[c] = float64(c-low+1) / float64(high-low+2)
+		down[c] = 1 - up[c]
+	}
+	j.local = [][]float64{up, down}
+	line := j.opt.Target.Line
+	top := slices.Max(line)
+	for _, t := range j.opt.Confusers {
+		s := slices.Clone(t.Spectrum)
+		for c := 0; c < nc; c++ {
+			if line[c] <= .01*top {
+				continue
+			}
+			end := c
+			for end < nc-1 && line[end+1] > .01*top {
+				end++
+			}
+			left, right := s[max(0, c-1)], s[min(nc-1, end+1)]
+			for k := c; k <= end; k++ {
+				f := float64(k-c+1) / float64(end-c+2)
+				s[k] = math.Min(s[k], (1-f)*left+f*right)
+			}
+			c = end
+		}
+		j.other = append(j.other, s)
+	}
+}
+
+// ownLine is the test of the target's own line on the evidence of a spot.
+func (j *judge) ownLine(e *evidence) (llr, counts, sigma float64) {
+	return e.ownLine(j.opt.Target, append(j.local, j.other...), j.local)
 }
 
 // candidate is the evidence for one compound alone.
