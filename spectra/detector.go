@@ -40,12 +40,12 @@ type Detector struct {
 
 // silicon is the detector crystal.
 const (
-	silicon         xray.Element = 14
-	siliconDensity               = 2.33   // g/cm³, CRC Handbook
-	SiliconKEnergy  xray.Energy  = 1740.0 // Si K-L2,3, Deslattes et al. 2003 (1739.985)
-	SiliconKEdge    xray.Energy  = 1839.0 // Si K edge, X-Ray Data Booklet 2009, Table 1-1 (1838.9 ± 0.4)
-	fwhmPerSigma                 = 2.3548200450309493
-	negligibleSigma              = 0.03 // losses below this many standard deviations count as a shift only
+	silicon          xray.Element = 14
+	siliconDensity                = 2.33   // g/cm³, CRC Handbook
+	SiliconKEnergy   xray.Energy  = 1740.0 // Si K-L2,3, Deslattes et al. 2003 (1739.985)
+	SiliconKEdge     xray.Energy  = 1839.0 // Si K edge, X-Ray Data Booklet 2009, Table 1-1 (1838.9 ± 0.4)
+	fwhmPerSigma                  = 2.3548200450309493
+	negligibleLossEV              = 1.0 // losses below this count as a shift only; a thirtieth of a standard deviation
 )
 
 // DefaultDetector is a silicon drift detector with a polymer window. Resolution
@@ -219,7 +219,7 @@ func (d Detector) AddPeak(dst []float64, c Calibration, e xray.Energy, area floa
 	}
 	sigma := d.FWHM(e) / fwhmPerSigma
 	var buf [lossSteps + 1]piece
-	for _, p := range d.pieces(&buf, e, sigma) {
+	for _, p := range d.pieces(&buf, e) {
 		if p.width == 0 {
 			addGauss(dst, c, p.centre, sigma, area*p.share)
 		} else {
@@ -233,13 +233,13 @@ func (d Detector) AddPeak(dst []float64, c Calibration, e xray.Energy, area floa
 type piece struct{ centre, width, share float64 }
 
 // pieces lists the parts of the peak of a line at e, whose shares add up to 1.
-func (d Detector) pieces(buf *[lossSteps + 1]piece, e xray.Energy, sigma float64) []piece {
+func (d Detector) pieces(buf *[lossSteps + 1]piece, e xray.Energy) []piece {
 	out := buf[:0]
 	alpha, yMax := d.loss(e)
 	if float64(alpha*yMax) < 0.01 {
 		return append(out, piece{float64(e), 0, 1})
 	}
-	uEnd := math.Log(yMax / (negligibleSigma * sigma))
+	uEnd := math.Log(yMax / negligibleLossEV)
 	if uEnd <= 0 {
 		return append(out, piece{float64(e) - yMax*alpha/(1+alpha), 0, 1})
 	}

@@ -51,9 +51,7 @@ func differences(dst, at []float64) {
 	}
 }
 
-// AddPeakGradient adds to g what belongs to the peak that AddPeak adds. The
-// loss of charge is taken as it is; its cut where it becomes a mere shift is not
-// differentiated.
+// AddPeakGradient adds to g what belongs to the peak that AddPeak adds.
 func (d Detector) AddPeakGradient(g *PeakGradient, c Calibration, e xray.Energy, area float64) {
 	if area == 0 {
 		return
@@ -64,7 +62,7 @@ func (d Detector) AddPeakGradient(g *PeakGradient, c Calibration, e xray.Energy,
 	perFano := math.Max(0, float64(e)) / (2 * fwhm * fwhmPerSigma)
 	n := len(g.Density)
 	var buf [lossSteps + 1]piece
-	for _, p := range d.pieces(&buf, e, sigma) {
+	for _, p := range d.pieces(&buf, e) {
 		lo, hi := channelRange(n-1, c, p.centre-p.width/2-gaussReach*sigma, p.centre+p.width/2+gaussReach*sigma)
 		x := (c.OffsetEV + (float64(lo)-0.5)*c.GainEV - p.centre) / sigma
 		dx, h := c.GainEV/sigma, p.width/(2*sigma)

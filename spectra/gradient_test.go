@@ -8,10 +8,8 @@ import (
 )
 
 // TestPeakGradient compares with numerical derivatives of AddPeak, for lines
-// with much and with little loss of charge. The interpolation of the normal
-// distribution is good to 1.3e-5 of its greatest value; 1e-3 of the greatest
-// derivative leaves room for the step of the numerical ones and for the cut of
-// the loss, which depends on the resolution.
+// with much and with little loss of charge; 1e-5 of the greatest derivative is
+// left for the step of the numerical ones and the ends of the peak at 5.5 σ.
 func TestPeakGradient(t *testing.T) {
 	det, cal := DefaultDetector(), Calibration{OffsetEV: 105, GainEV: 10.1}
 	const n, first = 900, 30.0
@@ -50,7 +48,7 @@ func TestPeakGradient(t *testing.T) {
 				top = math.Max(top, math.Abs(want))
 				worst = math.Max(worst, math.Abs(tt.got[i]-want))
 			}
-			if !(worst < 1e-3*top) {
+			if !(worst < 1e-5*top) {
 				t.Errorf("%g eV: derivative by %s differs by %.2g of its greatest value", float64(e), tt.name, worst/top)
 			}
 		}

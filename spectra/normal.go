@@ -23,16 +23,14 @@ func hermite(a, da, b, db float64) cubic {
 	return cubic{a, da, 3*d - 2*da - db, da + db - 2*d}
 }
 
-// normalCell holds the integral of Φ, Φ, and φ (linear) in one cell.
-type normalCell struct {
-	cum, cdf  cubic
-	pdf, rise float64
-}
+// normalCell holds the integral of Φ, Φ and φ in one cell.
+type normalCell struct{ cum, cdf, pdf cubic }
 
 var normalTable = func() *[normalCells]normalCell {
 	t := new([normalCells]normalCell)
+	at := func(i int) float64 { return -normalReach + float64(i)*normalStep }
 	node := func(i int) (cum, cdf, pdf float64) {
-		x := -normalReach + float64(i)*normalStep
+		x := at(i)
 		p := math.Exp(-x*x/2) / math.Sqrt(2*math.Pi)
 		c := 0.5 * math.Erfc(-x/math.Sqrt2)
 		return float64(x*c) + p, c, p
@@ -43,7 +41,7 @@ var normalTable = func() *[normalCells]normalCell {
 		t[i] = normalCell{
 			cum: hermite(m0, c0*normalStep, m1, c1*normalStep),
 			cdf: hermite(c0, p0*normalStep, c1, p1*normalStep),
-			pdf: p0, rise: p1 - p0,
+			pdf: hermite(p0, -at(i)*p0*normalStep, p1, -at(i+1)*p1*normalStep),
 		}
 	}
 	return t
@@ -75,8 +73,7 @@ func normalCum(x float64) float64 {
 	return normalTable[i].cum.at(s - float64(i))
 }
 
-// normal returns Φ(x) and φ(x) for derivatives; φ is interpolated linearly, with
-// an error below 1.3e-5.
+// normal returns Φ(x) and φ(x).
 func normal(x float64) (cdf, pdf float64) {
 	s := (x + normalReach) / normalStep
 	if s <= 0 {
@@ -87,5 +84,5 @@ func normal(x float64) (cdf, pdf float64) {
 		return 1, 0
 	}
 	u, c := s-float64(i), &normalTable[i]
-	return c.cdf.at(u), c.pdf + float64(u*c.rise)
+	return c.cdf.at(u), c.pdf.at(u)
 }

@@ -116,8 +116,8 @@ func power(x float64, n int) float64 {
 
 // smoothAboveEV is the energy above which μ, between its edges, varies so
 // little within the resolution that smearing μ·S and S·μ are the same: to
-// 6 (σ/E)², half a percent.
-const smoothAboveEV = 1000
+// 6 (σ/E)², a fifth of a percent.
+const smoothAboveEV = 2000
 
 // roughness marks the grid points at which μ must be smeared together with the
 // continuum: low energies and four widths around the edges.
@@ -321,19 +321,23 @@ func (t *continuumTable) depthGradient(dst []float64, a int, amplitudes []float6
 // from a step of the given size.
 func (t *continuumTable) landingGradient(dst []float64, step float64, amplitudes []float64, lo int, cal spectra.Calibration) {
 	n := len(t.bare)
-	first := min(n, max(0, int((t.kneeEV()-t.startEV)/t.stepEV)))
-	raw, thick, thin := make([]float64, n), make([]float64, n), make([]float64, n)
+	knee := min(n-1, max(0, int((t.kneeEV()-t.startEV)/t.stepEV)))
+	first := max(0, knee-int(4*t.sigma[knee]/t.stepEV)-1)
 	landing := t.bounded(t.landing + step)
-	smeared := min(n, max(0, first-int(4*t.sigma[min(first, n-1)]/t.stepEV)-1))
-	copy(raw, t.thick.raw)
-	t.fold(raw, t.bare, landing, first)
-	t.smear(thick, raw, smeared)
-	copy(raw, t.thin.raw)
-	t.fold(raw, t.open, landing, first)
-	t.smear(thin, raw, smeared)
+	change := func(c continuumCurve, src []float64) []float64 {
+		raw := make([]float64, n)
+		t.fold(raw, src, landing, knee)
+		for i := knee; i < n; i++ {
+			raw[i] -= c.raw[i]
+		}
+		out := make([]float64, n)
+		t.smear(out, raw, first)
+		return out
+	}
+	thick, thin := change(t.thick, t.bare), change(t.thin, t.open)
 	clear(t.work)
-	for i := smeared; i < n; i++ {
-		t.work[i] = t.weighted(amplitudes, i, thick[i]-t.thick.smeared[i], thin[i]-t.thin.smeared[i]) / step
+	for i := first; i < n; i++ {
+		t.work[i] = t.weighted(amplitudes, i, thick[i], thin[i]) / step
 	}
 	t.sample(dst, lo, cal)
 }

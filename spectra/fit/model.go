@@ -117,7 +117,7 @@ func priorSigma(cal spectra.Calibration, det spectra.Detector) [shapeParameters]
 
 // steps for numerical derivatives, small against every prior.
 func derivativeStep(cal spectra.Calibration) [shapeParameters]float64 {
-	return [shapeParameters]float64{2e-3, 1e-6 * cal.GainEV, 5e-3, 1e-4, 2e-3, 1e-4, 0.05, 0.01, 0.01, 0.01}
+	return [shapeParameters]float64{2e-3, 1e-6 * cal.GainEV, 5e-3, 1e-4, 2e-3, 1e-5, 0.05, 0.01, 0.01, 0.01}
 }
 
 // landingPrior is the relative standard uncertainty of the stated beam energy;
@@ -126,6 +126,10 @@ const landingPrior = 0.004
 
 // shape holds the non-linear parameters of one spectrum.
 type shape [shapeParameters]float64
+
+func startShape(cal spectra.Calibration, det spectra.Detector) shape {
+	return shape{cal.OffsetEV, cal.GainEV, det.NoiseEV, det.FanoEV, det.LossDepthNM, det.LossFraction}
+}
 
 func (p shape) calibration() spectra.Calibration {
 	return spectra.Calibration{OffsetEV: p[offsetParameter], GainEV: p[gainParameter]}
@@ -155,6 +159,7 @@ type design struct {
 	pile     []float64 // fitted range; nil = none
 	silicon  bool      // a free term for Si K from the detector itself
 	base     spectra.Detector
+	frozen   [][]float64 // the columns, where the shape is never moved; nil = made for each shape
 }
 
 // newDesign prepares everything that does not depend on the shape.
@@ -172,7 +177,7 @@ func newDesign(s *spectra.Spectrum, o Options) (*design, error) {
 				fl = fl.measured(ref)
 			}
 		}
-		d.families = append(d.families, fl)
+		d.addFamily(fl)
 	}
 	e0 := float64(s.BeamEnergy)
 	if e0 <= 0 {
@@ -192,18 +197,26 @@ func newDesign(s *spectra.Spectrum, o Options) (*design, error) {
 	}
 	// Silicon in the detector, its window grid and the collimator fluoresces.
 	// Where silicon is among the elements the two cannot be told apart.
-	d.silicon = !o.NoDetectorSilicon && !slices.ContainsFunc(o.Families, func(f Family) bool { return f.Element == 14 && f.Family == xray.FamilyK }) &&
-		o.LowEV < 1600 && o.HighEV > 1900
-	n := 0
-	for _, f := range d.families {
-		var idx []int
-		for range f.groups {
-			idx = append(idx, n)
-			n++
-		}
-		d.groupsOf = append(d.groupsOf, idx)
-	}
+	d.silicon = !o.NoDetectorSilicon && !slices.Contains(o.Families, siliconK) && o.LowEV < 1600 && o.HighEV > 1900
 	return d, nil
+}
+
+var siliconK = Family{14, xray.FamilyK}
+
+// addFamily appends a family and numbers its groups.
+func (d *design) addFamily(fl familyLines) {
+	n := d.groups()
+	var idx []int
+	for i := range fl.groups {
+		idx = append(idx, n+i)
+	}
+	d.families = append(d.families, fl)
+	d.groupsOf = append(d.groupsOf, idx)
+}
+
+// state returns the state of zero amplitudes at a shape.
+func (d *design) state(p shape) state {
+	return state{family: make([]float64, len(d.families)), dev: make([]float64, d.groups()), rest: make([]float64, d.columnCount()-d.groups()), shape: p}
 }
 
 // lastCountEV returns the energy above which less than 1e-4 of the counts lie:
@@ -231,6 +244,12 @@ func (d *design) groups() int {
 // columns writes the group columns (unit area each), the continuum columns and
 // the artefact columns for the given shape. cols must hold columnCount slices of length hi−lo.
 func (d *design) columns(cols [][]float64, p shape) {
+	for k, c := range d.frozen {
+		copy(cols[k], c)
+	}
+	if d.frozen != nil {
+		return
+	}
 	cal, det := p.calibration(), p.detector(d.base)
 	shifted := spectra.Calibration{OffsetEV: float64(cal.Energy(float64(d.lo))), GainEV: cal.GainEV}
 	k := 0

@@ -102,7 +102,7 @@ func FindScale(s *spectra.Spectrum, elements []xray.Element, det spectra.Detecto
 		if err != nil || r.Status == Empty {
 			continue
 		}
-		m := misfit(r) / float64(len(r.Model))
+		m := misfit(r.counts, r.Model) / float64(len(r.Model))
 		same := math.Abs(float64(r.Calibration.Energy(peaks[0].channel)-found.Energy(peaks[0].channel))) < 0.3*det.FWHM(r.Calibration.Energy(peaks[0].channel)) &&
 			math.Abs(r.Calibration.GainEV-found.GainEV) < 0.01*found.GainEV
 		switch {

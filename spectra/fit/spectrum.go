@@ -43,7 +43,7 @@ func spectrum(s *spectra.Spectrum, opt Options) (*Result, error) {
 	if err != nil {
 		return nil, err
 	}
-	r := &Result{Options: o, beam: s.BeamEnergy, design: d, LowChannel: d.lo, SpecimenName: o.Specimen.Name, Detector: o.Detector, Calibration: s.Calibration}
+	r := newResult(s, d, o)
 	if kind, i := spectra.CheckCounts(s.Counts); kind == spectra.FractionalCounts {
 		r.warn("counts are not whole numbers (first in channel %d: %g): Poisson statistics do not hold and the uncertainties are wrong", i, s.Counts[i])
 	}
@@ -53,14 +53,14 @@ func spectrum(s *spectra.Spectrum, opt Options) (*Result, error) {
 	if o.Specimen.Continuum == nil && o.Specimen.LineFactor == nil {
 		r.warn("no specimen given: line weights and continuum carry no specimen absorption")
 	}
-	start := shape{s.OffsetEV, s.GainEV, o.Detector.NoiseEV, o.Detector.FanoEV, o.Detector.LossDepthNM, o.Detector.LossFraction}
+	start := startShape(s.Calibration, o.Detector)
 	sc := newScorer(d, s.Counts, start, o)
 	r.counts = sc.n
 	total := 0.0
 	for _, n := range sc.n {
 		total += n
 	}
-	st := state{family: make([]float64, len(d.families)), dev: make([]float64, d.groups()), rest: make([]float64, d.columnCount()-d.groups()), shape: start}
+	st := d.state(start)
 	if total == 0 {
 		r.Status = Empty
 		r.warn("no counts between %.0f and %.0f eV", o.LowEV, o.HighEV)
@@ -93,6 +93,10 @@ func spectrum(s *spectra.Spectrum, opt Options) (*Result, error) {
 	}
 	r.finish(sc, st)
 	return r, nil
+}
+
+func newResult(s *spectra.Spectrum, d *design, o Options) *Result {
+	return &Result{Options: o, beam: s.BeamEnergy, design: d, LowChannel: d.lo, SpecimenName: o.Specimen.Name, Detector: o.Detector, Calibration: s.Calibration}
 }
 
 func (r *Result) warn(format string, args ...any) {
@@ -189,18 +193,24 @@ func (r *Result) finish(sc *scorer, s state) {
 		mean, _ := poisson.ExpectedDeviance(m)
 		r.ExpectedDeviance += mean
 	}
+	r.netCounts(sc, &s)
+	r.uncertainties(sc, &s)
+	r.shifts(sc, &s)
+}
+
+// netCounts fills the families.
+func (r *Result) netCounts(sc *scorer, s *state) {
+	d := sc.d
 	for i, f := range d.families {
-		fr := FamilyResult{Family: f.Family, NetCounts: sc.familyTotal(&s, i), AtZero: s.family[i] <= 0 && sc.familyTotal(&s, i) == 0, ShiftEV: math.NaN(), ShiftSigmaEV: math.NaN()}
+		fr := FamilyResult{Family: f.Family, NetCounts: sc.familyTotal(s, i), AtZero: s.family[i] <= 0 && sc.familyTotal(s, i) == 0, ShiftEV: math.NaN(), ShiftSigmaEV: math.NaN()}
 		for k := range f.groups {
-			area := sc.groupArea(&s, i, k)
+			area := sc.groupArea(s, i, k)
 			for _, l := range f.groups[k].lines {
 				fr.Lines = append(fr.Lines, LineResult{Line: l.line, Counts: area * l.weight / f.groups[k].weight})
 			}
 		}
 		r.Families = append(r.Families, fr)
 	}
-	r.uncertainties(sc, &s)
-	r.shifts(sc, &s)
 }
 
 // uncertainties fills the covariance of the net counts and the standard
