@@ -19,6 +19,9 @@ type SphereOptions struct {
 	// never less than three diameters, which is what 0 means. Electrons that come
 	// back from the substrate raise more in the particle the wider the square.
 	SideNM float64
+	// RingsNM, if not nil, returns the rising outer radii of rings around the middle of
+	// a particle of that diameter, for which the excess is wanted apart as well.
+	RingsNM func(diameterNM float64) []float64
 	// Sunk and Truncated are those of transport.Particle.
 	Sunk      float64
 	Truncated bool
@@ -58,6 +61,15 @@ type Sphere struct {
 	// ExcessErr is the standard error of the counts of each family of Excess, in
 	// counts.
 	ExcessErr map[string]float64
+	Rings     []SphereRing
+}
+
+// SphereRing is the part of a sphere's excess for beams between two distances from its
+// middle, in the same unit: divided by the area of the ring in µm² it is counts per
+// electron.
+type SphereRing struct {
+	InnerNM, OuterNM float64
+	Excess, Own      Spectrum
 }
 
 // Particles are the spheres of one compound.
@@ -128,7 +140,13 @@ func sphereConfig(m xray.Material, diametersNM []float64, s Setup, opt SphereOpt
 		if !(d > 0) || math.IsInf(d, 0) {
 			return c, nil, fmt.Errorf("template: diameter %g nm; a number above 0 is accepted", d)
 		}
-		patches = append(patches, transport.Patch{DiameterM: d * 1e-9, SideM: math.Max(opt.SideNM, transport.Margin*d) * 1e-9})
+		q := transport.Patch{DiameterM: d * 1e-9, SideM: math.Max(opt.SideNM, transport.Margin*d) * 1e-9}
+		if opt.RingsNM != nil {
+			for _, r := range opt.RingsNM(d) {
+				q.RingsM = append(q.RingsM, r*1e-9)
+			}
+		}
+		patches = append(patches, q)
 	}
 	ms := []xray.Material{s.Substrate, m}
 	if s.Coating != nil {
@@ -174,6 +192,13 @@ func (s Setup) particles(m xray.Material, x *transport.ExcessTable) *Particles {
 			if i.Emitted != 0 {
 				o.ExcessErr[key] = math.Abs(i.EmittedErr / i.Emitted * sum(o.Excess.Families[key]))
 			}
+		}
+		for _, r := range e.Rings {
+			o.Rings = append(o.Rings, SphereRing{
+				InnerNM: r.InnerM * 1e9, OuterNM: r.OuterM * 1e9,
+				Excess: s.spectrum(o.Excess.Name, r.Intensities, r.Continuum, um2, emitted),
+				Own:    s.spectrum(o.Own.Name, r.Intensities, nil, um2, fromParticle),
+			})
 		}
 		p.Spheres = append(p.Spheres, o)
 	}

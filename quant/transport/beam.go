@@ -37,6 +37,7 @@ func (t *tracker) start() vector {
 	if side := c.Beam.PixelM * 1e9; side > 0 {
 		x, y = t.raster(x, y, side)
 	}
+	t.radius = math.Hypot(x-cx, y-cy)
 	if c.Beam.ProbeM > 0 {
 		// Box & Muller 1958; FWHM = 2 √(2 ln 2) σ.
 		sigma := c.Beam.ProbeM * 1e9 / (2 * math.Sqrt(2*math.Ln2))

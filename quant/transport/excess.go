@@ -20,6 +20,18 @@ type Excess struct {
 	SideM       float64 // of the square
 	Intensities []Intensity
 	Continuum   []Glow
+	// Rings are the parts of it by the distance of the beam from the middle of the
+	// particle, as the patch asks for them. The corners of the square beyond the last
+	// ring are in none of them.
+	Rings []Ring
+}
+
+// Ring is the part of an excess for beams between two distances from the middle of
+// the particle, added up over the ring like Excess.
+type Ring struct {
+	InnerM, OuterM float64
+	Intensities    []Intensity
+	Continuum      []Glow
 }
 
 // ExcessTable holds particles of one compound by diameter, and the bare specimen,
@@ -33,6 +45,8 @@ type ExcessTable struct {
 type Patch struct {
 	DiameterM float64
 	SideM     float64 // 0 = Margin diameters; not less than one
+	// RingsM are the rising outer radii of the rings that are wanted apart.
+	RingsM []float64
 }
 
 // Margin is the side of the square, in diameters, where none is given: it holds the
@@ -73,27 +87,34 @@ func Excesses(ctx context.Context, cfg Config, patches []Patch) (*ExcessTable, e
 		sims = append(sims, sims[0].resized(c))
 	}
 	bare := sims[0].bared()
-	c := sims[0].Config
 	sums := []*tally{bare.newTally()}
-	for range sims {
-		sums = append(sums, bare.newTally())
+	for _, q := range patches {
+		for range len(q.RingsM) + 1 {
+			sums = append(sums, bare.newTally())
+		}
 	}
+	c := sims[0].Config
 	err := c.blocks(ctx, sums, func() func(first, n int) []*tally {
 		base := bare.newTracker()
 		var with []*tracker
-		for _, s := range sims {
-			with = append(with, s.newTracker())
+		for i, s := range sims {
+			t := s.newTracker()
+			t.rings = patches[i].RingsM
+			with = append(with, t)
 		}
 		return func(first, n int) []*tally { return excessBlock(base, with, first, n) }
 	})
 	if err != nil {
 		return nil, err
 	}
-	t := &ExcessTable{Bare: bare.result(sums[0])}
+	x := &ExcessTable{Bare: bare.result(sums[0])}
+	sums = sums[1:]
 	for i, s := range sims {
-		t.Spheres = append(t.Spheres, s.excess(s.result(sums[i+1])))
+		n := len(patches[i].RingsM) + 1
+		x.Spheres = append(x.Spheres, s.excess(patches[i], sums[:n]))
+		sums = sums[n:]
 	}
-	return t, nil
+	return x, nil
 }
 
 // config returns the simulation of a patch.
@@ -103,6 +124,11 @@ func (q Patch) config(cfg Config) (Config, error) {
 	cfg.Particle = &p
 	if q.SideM == 0 {
 		q.SideM = Margin * q.DiameterM
+	}
+	for i, r := range q.RingsM {
+		if !(r > 0) || math.IsInf(r, 0) || i > 0 && r <= q.RingsM[i-1] {
+			return cfg, fmt.Errorf("transport: rings of radius %g m; rising radii above 0 are accepted", q.RingsM)
+		}
 	}
 	cfg.Beam = Beam{PixelM: q.SideM, ProbeM: cfg.Beam.ProbeM}
 	c, err := cfg.withDefaults()
@@ -118,16 +144,22 @@ func excessBlock(bare *tracker, with []*tracker, first, n int) []*tally {
 	out := []*tally{bare.newTally()}
 	bare.tally = out[0]
 	for _, t := range with {
-		t.tally = bare.newTally()
-		out = append(out, t.tally)
+		t.tallies = t.tallies[:0]
+		for range len(t.rings) + 1 {
+			t.tallies = append(t.tallies, bare.newTally())
+		}
+		out = append(out, t.tallies...)
 	}
 	for i := range n {
 		bare.run(uint64(first + i))
 		bare.score()
 		for _, t := range with {
 			t.bare = bare.exit
+			t.tally = t.tallies[0] // takes the fate, which is not asked for
 			t.run(uint64(first + i))
 			t.subtract(bare)
+			ring, _ := slices.BinarySearch(t.rings, t.radius*1e-9)
+			t.tally = t.tallies[ring]
 			t.score()
 		}
 	}
@@ -167,13 +199,33 @@ func (s *simulation) bared() *simulation {
 	return &r
 }
 
-// excess scales a result per electron on the pixel to one per electron and m².
-func (s *simulation) excess(r *Result) Excess {
-	side := s.Beam.PixelM
-	area := side * side
-	out := Excess{DiameterM: s.Particle.DiameterM, SideM: side, Intensities: r.Intensities, Continuum: r.Continuum}
-	for i := range out.Intensities {
-		x := &out.Intensities[i]
+// excess turns the sums of the rings of a patch, the last that beyond them, into
+// results per electron and m².
+func (s *simulation) excess(q Patch, rings []*tally) Excess {
+	out := Excess{DiameterM: s.Particle.DiameterM, SideM: s.Beam.PixelM}
+	area := out.SideM * out.SideM
+	whole := s.newTally()
+	whole.trajectories = rings[0].trajectories
+	inner := 0.0
+	for i, t := range rings {
+		n := whole.trajectories
+		whole.add(t)
+		whole.trajectories = n
+		if i < len(q.RingsM) {
+			r := Ring{InnerM: inner, OuterM: q.RingsM[i]}
+			r.Intensities, r.Continuum = s.result(t).perArea(area)
+			out.Rings = append(out.Rings, r)
+			inner = r.OuterM
+		}
+	}
+	out.Intensities, out.Continuum = s.result(whole).perArea(area)
+	return out
+}
+
+// perArea scales a result per electron on the pixel to one per electron and m².
+func (r *Result) perArea(area float64) ([]Intensity, []Glow) {
+	for i := range r.Intensities {
+		x := &r.Intensities[i]
 		for _, v := range []*float64{&x.Generated, &x.GeneratedErr, &x.Emitted, &x.EmittedErr, &x.FromParticle, &x.FromParticleErr, &x.FromCoating} {
 			*v *= area
 		}
@@ -182,13 +234,13 @@ func (s *simulation) excess(r *Result) Excess {
 			x.Lines[j].FromParticle *= area
 		}
 	}
-	for i := range out.Continuum {
-		g := &out.Continuum[i]
+	for i := range r.Continuum {
+		g := &r.Continuum[i]
 		for _, v := range []*float64{&g.Emitted, &g.EmittedErr, &g.FromParticle, &g.FromParticleErr} {
 			*v *= area
 		}
 	}
-	return out
+	return r.Intensities, r.Continuum
 }
 
 // ContinuumEnergies returns energies at which to count the continuum of materials

@@ -13,6 +13,9 @@ type tracker struct {
 	weight  float64   // of the trajectory
 	exit    exit      // of the trajectory
 	bare    exit      // of the same in the bare specimen, where that is known
+	radius  float64   // of the start from the middle of the pixel, nm
+	rings   []float64 // see Patch
+	tallies []*tally  // of the rings
 	// Sums over one trajectory, per group of every body.
 	made, sent []float64
 	// Continuum that leaves, per energy: of all bodies and of the particle.
