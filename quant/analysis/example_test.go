@@ -49,7 +49,7 @@ func ExamplePredict() {
 		fmt.Printf("%s k = %.3f\n", p.Peak, p.KRatio)
 	}
 	// Output:
-	// O K k = 0.190
-	// Al K k = 0.546
+	// O K k = 0.191
+	// Al K k = 0.527
 	// Si K k = 0.219
 }

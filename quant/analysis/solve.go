@@ -46,7 +46,7 @@ func solve(q *Result, k kset, g quant.Geometry, mo matrix.Options, opt Options, 
 			return err
 		}
 	}
-	q.Model = fmt.Sprintf("%s, fluorescence %s", mo.Model, mo.Fluorescence)
+	q.Model = mo.String()
 	q.Status, q.Steps = res.Status, res.Steps
 	for i, v := range k.ks {
 		q.Rows = append(q.Rows, Row{KRatio: v, Standard: k.standards[i], Overvoltage: Overvoltage(v.Peak, g.BeamEnergy)})

@@ -32,6 +32,8 @@ type target struct {
 	lnZ float64 // Σ C_i ln Z_i
 	eta float64 // backscatter coefficient
 	w   float64 // mean reduced energy of backscattered electrons
+
+	phi0 Surface
 }
 
 func newTarget(cs []constituent) target {
@@ -73,10 +75,4 @@ func (t *target) ionised(l level, e0 float64) float64 {
 	u := e0 / l.edge
 	lnU := math.Log(u)
 	return t.backscatter(u) * t.pathIntegral(l.edge, e0, l.m) / (lnU * math.Exp(-l.m*lnU))
-}
-
-// surface returns φ(0) (1.6).
-func (t *target) surface(u float64) float64 {
-	r := 2 - 2.3*t.eta
-	return 1 - 3.3*math.Expm1(-r*math.Log(u))*math.Pow(t.eta, 1.2)
 }

@@ -136,7 +136,7 @@ func TestComputedKRatios(t *testing.T) {
 		vectorF[v.key()] = v.value
 	}
 	for _, v := range vectors(t, "k_ratio", "Z_factor", "A_factor", "F_factor") {
-		opt := Options{Fluorescence: CharacteristicReed}
+		opt := Options{Fluorescence: CharacteristicReed, Surface: SurfacePouchou}
 		switch v.model[:3] {
 		case "XPP":
 			opt.Model = ModelXPP

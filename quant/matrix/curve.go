@@ -66,8 +66,9 @@ func (p parabola) sinking(chi, a, b float64) float64 {
 
 // DepthCurve returns the depth distribution of the ionisations of shell s of
 // element z in a bulk material, for a beam at normal incidence. ModelZAF has
-// none. The element need not be in the material.
-func DepthCurve(m xray.Material, z xray.Element, s xray.Shell, beam xray.Energy, model Model) (Curve, error) {
+// none; Model and Surface of the options are used. The element need not be in the
+// material.
+func DepthCurve(m xray.Material, z xray.Element, s xray.Shell, beam xray.Energy, opt Options) (Curve, error) {
 	if err := checkMaterial(m); err != nil {
 		return nil, fmt.Errorf("matrix: %w", err)
 	}
@@ -84,19 +85,20 @@ func DepthCurve(m xray.Material, z xray.Element, s xray.Shell, beam xray.Energy,
 		cs = append(cs, constituent{float64(c.Element), c.Element.AtomicWeight(), c.MassFraction / sum})
 	}
 	t := newTarget(cs)
+	t.phi0 = opt.Surface
 	l := level{z: float64(z), edge: edge.KeV(), m: exponentOf(z, s)}
 	var c Curve
 	var err error
-	switch model {
+	switch opt.Model {
 	case ModelPAP:
 		c, err = newPAP(t.pap(l, beam.KeV()))
 	case ModelXPP:
 		c, err = t.xpp(l, beam.KeV())
 	default:
-		return nil, fmt.Errorf("matrix: model %s has no depth curve; use PAP or XPP", model)
+		return nil, fmt.Errorf("matrix: model %s has no depth curve; use PAP or XPP", opt.Model)
 	}
 	if err != nil {
-		return nil, fmt.Errorf("matrix: %s of %s %s at %g keV: %w", model, z, s, beam.KeV(), err)
+		return nil, fmt.Errorf("matrix: %s of %s %s at %g keV: %w", opt.Model, z, s, beam.KeV(), err)
 	}
 	return c, nil
 }

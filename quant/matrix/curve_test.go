@@ -162,12 +162,16 @@ func TestScatterLossLimit(t *testing.T) {
 // TestDepthCurveErrors: what has no curve is an error, not a number.
 func TestDepthCurveErrors(t *testing.T) {
 	for name, f := range map[string]func() (Curve, error){
-		"beam below the edge": func() (Curve, error) { return DepthCurve(xray.Pure(26), 26, xray.K, 7000, ModelPAP) },
-		"beam too high":       func() (Curve, error) { return DepthCurve(xray.Pure(26), 26, xray.K, 2*quant.MaxBeamEnergy, ModelPAP) },
-		"no elements":         func() (Curve, error) { return DepthCurve(xray.Material{}, 26, xray.K, 20000, ModelPAP) },
-		"ZAF":                 func() (Curve, error) { return DepthCurve(xray.Pure(26), 26, xray.K, 20000, ModelZAF) },
-		"XPP at threshold":    func() (Curve, error) { return DepthCurve(xray.Pure(6), 6, xray.K, 285, ModelXPP) },
-		"not a number":        func() (Curve, error) { return DepthCurve(xray.Pure(26), 26, xray.K, xray.Energy(math.NaN()), ModelPAP) },
+		"beam below the edge": func() (Curve, error) { return DepthCurve(xray.Pure(26), 26, xray.K, 7000, Options{Model: ModelPAP}) },
+		"beam too high": func() (Curve, error) {
+			return DepthCurve(xray.Pure(26), 26, xray.K, 2*quant.MaxBeamEnergy, Options{Model: ModelPAP})
+		},
+		"no elements":      func() (Curve, error) { return DepthCurve(xray.Material{}, 26, xray.K, 20000, Options{Model: ModelPAP}) },
+		"ZAF":              func() (Curve, error) { return DepthCurve(xray.Pure(26), 26, xray.K, 20000, Options{Model: ModelZAF}) },
+		"XPP at threshold": func() (Curve, error) { return DepthCurve(xray.Pure(6), 6, xray.K, 285, Options{Model: ModelXPP}) },
+		"not a number": func() (Curve, error) {
+			return DepthCurve(xray.Pure(26), 26, xray.K, xray.Energy(math.NaN()), Options{Model: ModelPAP})
+		},
 	} {
 		if c, err := f(); err == nil {
 			t.Errorf("%s: curve %v without an error", name, c)

@@ -3,7 +3,8 @@
 //
 // Models, one file each: PAP (two parabolas) and XPP (exponentials) of Pouchou
 // & Pichoir, which share the ionisation area and the surface ionisation, and
-// the classical ZAF of Philibert, Duncumb, Heinrich and Reed. Films on
+// the classical ZAF of Philibert, Duncumb, Heinrich and Reed. The surface
+// ionisation is that of Love, Cox & Scott by default (see Surface). Films on
 // substrates use PAP with weighted parameters. Secondary fluorescence is
 // computed by integration over the depth curve or by the closed form of Reed.
 //
@@ -24,7 +25,8 @@
 // with 1060 film and 872 substrate k-ratios of Bastin G F, Heijligers H J M
 // (2000) A systematic database of thin-film measurements by EPMA, part I,
 // which the study test of this package repeats. A wrong coefficient worth
-// less than about 2 % of a k-ratio would not show there.
+// less than about 2 % of a k-ratio would not show there. Independent of these
+// data, StudyTransport and StudyBinaries compare with package transport.
 //
 // Equation numbers in the comments: 1.x ionisation, deceleration, backscatter
 // and surface; 2.x PAP; 3.x XPP; 4.x ZAF; 5.x fluorescence; 8.x layers. They

@@ -49,7 +49,7 @@ func ExampleLayeredKRatios() {
 		fmt.Printf("%g keV: k(Si K) %.3f, k(Al K) %.2f\n", beam.KeV(), ks[0].KRatio, ks[1].KRatio)
 	}
 	// Output:
-	// 5 keV: k(Si K) 0.219, k(Al K) 0.55
+	// 5 keV: k(Si K) 0.219, k(Al K) 0.53
 	// 15 keV: k(Si K) 0.023, k(Al K) 0.93
 }
 

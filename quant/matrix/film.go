@@ -38,16 +38,16 @@ const (
 	rxCycles    = 60
 )
 
-// weighted returns the parameters of the curve of a level in the films of the
-// stack.
-func (s *stack) weighted(l level) papParameters {
-	n := len(s.slabs)
-	var buf [8]papParameters
-	own := buf[:0]
+// rx returns the ultimate depth of a level weighted over all slabs, and the
+// parameters of its curve in the bulk of each.
+func (s *stack) rx(l level, own []papParameters) (float64, []papParameters) {
 	for i := range s.slabs {
 		own = append(own, s.slabs[i].target.pap(l, s.a.beam))
 	}
-	rx := own[n-1].rx
+	rx := own[len(own)-1].rx
+	if len(own) == 1 {
+		return rx, own
+	}
 	for range rxCycles {
 		next := 0.0
 		for i, p := range own {
@@ -59,6 +59,14 @@ func (s *stack) weighted(l level) papParameters {
 			break
 		}
 	}
+	return rx, own
+}
+
+// weighted returns the parameters of the curve of a level in the films of the
+// stack.
+func (s *stack) weighted(l level) papParameters {
+	var buf [maxLayers + 1]papParameters
+	rx, own := s.rx(l, buf[:0])
 	out := papParameters{rx: rx}
 	for i, p := range own {
 		b := &s.slabs[i]
@@ -67,4 +75,23 @@ func (s *stack) weighted(l level) papParameters {
 		out.phi0 += p.phi0 * weightPhi0.share(b.top, b.bottom, rx)
 	}
 	return out
+}
+
+// covered returns the parameters of the curve of a level in the substrate: those
+// of its bulk; where the films stop electrons in less mass, with all depths in the
+// ratio of the weighted Rx to that of the bulk. This is our own reading of the
+// weighted Rx. With the bulk's curve itself, lines of low overvoltage under
+// thick films came out up to 2.6 times too strong (Pd L at 4 keV under 25 µg/cm²
+// of Al), and the logarithm of all measured substrate k-ratios deviated by 10 %
+// rms instead of 6.5 % (TestMeasuredFilms). Films that stop less, such as Au on
+// Si, send more electrons back instead: there, by package transport, the bulk's
+// curve is the better one.
+func (s *stack) covered(l level) papParameters {
+	var buf [maxLayers + 1]papParameters
+	rx, own := s.rx(l, buf[:0])
+	p := own[len(own)-1]
+	if scale := rx / p.rx; scale < 1 {
+		p.rx, p.rm, p.f = rx, p.rm*scale, p.f*scale
+	}
+	return p
 }

@@ -21,7 +21,7 @@ func TestComputedFilms(t *testing.T) {
 			t.Fatal(err)
 		}
 		pk := lineNamed(t, v.line)
-		opt := Options{Fluorescence: NoFluorescence}
+		opt := Options{Fluorescence: NoFluorescence, Surface: SurfacePouchou}
 		p, err := NewPredictor([]quant.Peak{pk}, []xray.Element{sub}, geometry(v.beam, v.takeoff), opt)
 		if err != nil {
 			t.Fatal(err)

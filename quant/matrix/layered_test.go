@@ -122,7 +122,7 @@ func TestThinFilm(t *testing.T) {
 	edge, _ := aluminium.Edge(xray.K)
 	al := newTarget([]constituent{{13, aluminium.AtomicWeight(), 1}})
 	shape := al.shape(aluminium, sublevel{level: level{13, edge.KeV(), exponentK(13)}, shell: xray.K, cross: xray.IonisationCrossSection(aluminium, xray.K, 15000)}, 15)
-	want := avogadro / aluminium.AtomicWeight() * xray.ProductionCrossSection(aluminium, xray.FamilyK, 15000) * gold.surface(15000/float64(edge)) * 1e-9 * shape
+	want := avogadro / aluminium.AtomicWeight() * xray.ProductionCrossSection(aluminium, xray.FamilyK, 15000) * gold.surface(level{edge: edge.KeV()}, 15) * 1e-9 * shape
 	closeTo(t, "Al K of 1 ng/cm² on Au", got, want, 1e-4)
 }
 

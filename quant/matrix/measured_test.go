@@ -62,7 +62,8 @@ func (s *spread) rms() float64 {
 }
 
 // bastinSpreads returns mean and spread of k_calculated/k_measured by name: all
-// films, films by substrate, substrate lines inside 0.8–1.2 and by family.
+// films, films by substrate, substrate lines inside 0.8–1.2 and by family; of
+// the logarithm of all substrate lines, plus 1.
 func bastinSpreads(t testing.TB, opt Options) map[string]*spread {
 	by := map[string]*spread{}
 	add := func(name string, q float64) {
@@ -73,62 +74,73 @@ func bastinSpreads(t testing.TB, opt Options) map[string]*spread {
 	}
 	for _, r := range bastin(t) {
 		q := predictFilm(t, r, opt) / r.k
-		switch {
-		case r.peak.Element == aluminium:
+		if r.peak.Element == aluminium {
 			add("film", q)
 			add("film on "+r.substrate.Symbol(), q)
 			if r.k >= 0.05 {
 				add("film k >= 0.05", q)
 			}
-		case q > 0.8 && q < 1.2:
+			continue
+		}
+		add("substrate, logarithm, all", 1+math.Log(q))
+		if q > 0.8 && q < 1.2 {
 			add("substrate", q)
 			add("substrate "+r.peak.Family.String(), q)
-		default:
+		} else {
 			add("substrate outside 0.8-1.2", q)
 		}
 	}
 	return by
 }
 
-// TestMeasuredFilms compares with measured k-ratios of Al films and their
-// substrates, Bastin & Heijligers 2000, part I (see testdata/bastin.csv). Their
-// own model, its film weighting fitted to these data, reaches 1.0093 and 4.25 %
-// on all 1060 films, 1.0125 and 3.67 % on 829 of 872 substrate values. Nothing
-// here is fitted to them. The means by substrate, without fluorescence, were
-// also computed by an independent script; they are given to three digits, and
-// the attenuation of Al K differs by up to 0.3 %.
-func TestMeasuredFilms(t *testing.T) {
-	by := bastinSpreads(t, Options{Fluorescence: NoFluorescence})
+// TestPublishedFilms: PAP as published gives what an independent script found by
+// substrate, without fluorescence; the means are given to three digits, and the
+// attenuation of Al K differs by up to 0.3 %. With the fluorescence of Al by Si K
+// the films on Si come up to 0.983.
+func TestPublishedFilms(t *testing.T) {
+	by := bastinSpreads(t, Options{Fluorescence: NoFluorescence, Surface: SurfacePouchou})
 	for sym, want := range map[string]float64{
 		"Be": 0.978, "B": 0.973, "Si": 0.940, "Cr": 1.017, "Fe": 1.031, "Cu": 1.030, "Ge": 1.037,
 		"Mo": 1.048, "Ru": 1.042, "Pd": 1.061, "Hf": 1.066, "Pt": 1.064, "Bi": 1.068,
 	} {
 		within(t, "mean of films on "+sym, by["film on "+sym].mean(), want, 2e-3)
 	}
-	limits := []struct {
+	by = bastinSpreads(t, Options{Surface: SurfacePouchou})
+	within(t, "mean of films on Si with fluorescence", by["film on Si"].mean(), 0.983, 3e-3)
+}
+
+// TestMeasuredFilms compares with measured k-ratios of Al films and their
+// substrates, Bastin & Heijligers 2000, part I (see testdata/bastin.csv). Their
+// own model, its film weighting fitted to these data, reaches 1.0093 and 4.25 %
+// on all 1060 films, 1.0125 and 3.67 % on 829 of 872 substrate values, which is 4.9
+// % outside 0.8 to 1.2. Nothing here is fitted to them. The limits lie 0.1 to
+// 0.2 % above what is reached; StudyFilms prints all of it step by step.
+func TestMeasuredFilms(t *testing.T) {
+	by := bastinSpreads(t, Options{})
+	for _, l := range []struct {
 		name      string
 		mean, rms float64 // accepted distance of the mean from 1, and spread
 	}{
-		{"film", 0.035, 0.055},
-		{"film k >= 0.05", 0.03, 0.05},
-		{"substrate", 0.015, 0.04},
-		{"substrate K", 0.015, 0.036},
-		{"substrate L", 0.015, 0.043},
-		{"substrate M", 0.015, 0.04},
-	}
-	for _, l := range limits {
+		{"film", 0.01, 0.042},
+		{"film k >= 0.05", 0.01, 0.04},
+		{"substrate", 0.01, 0.04},
+		{"substrate K", 0.01, 0.036},
+		{"substrate L", 0.012, 0.044},
+		{"substrate M", 0.012, 0.036},
+		{"substrate, logarithm, all", 0.012, 0.07},
+	} {
 		s := by[l.name]
-		t.Logf("%-16s n %d mean %.4f rms %.2f %%", l.name, s.n, s.mean(), 100*s.rms())
+		t.Logf("%-26s n %d mean %.4f rms %.2f %%", l.name, s.n, s.mean(), 100*s.rms())
 		if math.Abs(s.mean()-1) > l.mean || s.rms() > l.rms {
 			t.Errorf("%s: mean %.4f, rms %.2f %%; limits 1 ± %.3f and %.2f %%", l.name, s.mean(), 100*s.rms(), l.mean, 100*l.rms)
 		}
 	}
-	// With the fluorescence of Al by Si K the films on Si come up to 0.983.
-	si := &spread{}
-	for _, r := range bastin(t) {
-		if r.peak.Element == aluminium && r.substrate == 14 {
-			si.add(predictFilm(t, r, Options{}) / r.k)
+	if n := by["substrate outside 0.8-1.2"].n; n > 12 {
+		t.Errorf("%d substrate values outside 0.8 to 1.2, at most 12 are accepted", n)
+	}
+	for _, sym := range []string{"Be", "B", "Si", "Cr", "Fe", "Cu", "Ge", "Mo", "Ru", "Pd", "Hf", "Pt", "Bi"} {
+		if m := by["film on "+sym].mean(); math.Abs(m-1) > 0.02 {
+			t.Errorf("films on %s: mean %.4f, limit 1 ± 0.02", sym, m)
 		}
 	}
-	within(t, "mean of films on Si with fluorescence", si.mean(), 0.983, 3e-3)
 }

@@ -65,11 +65,12 @@ func (f Fluorescence) String() string {
 	return fmt.Sprintf("Fluorescence(%d)", uint8(f))
 }
 
-// Options select the model. The zero value is PAP with characteristic
-// fluorescence and pure bulk elements as standards.
+// Options select the model. The zero value is PAP with the surface ionisation of
+// Love, characteristic fluorescence and pure bulk elements as standards.
 type Options struct {
 	Model        Model
 	Fluorescence Fluorescence
+	Surface      Surface // surface ionisation of PAP and XPP
 	// Standards for k-ratios; a peak that has none here is relative to the pure
 	// bulk element.
 	Standards []quant.Standard
@@ -82,6 +83,15 @@ type Options struct {
 	// counts; nil counts all. It weights the lines of a family against each
 	// other, and Bulk and Layered then return counts instead of photons.
 	Efficiency func(xray.Energy) float64
+}
+
+// String names the model, the surface ionisation where it has one, and the
+// fluorescence.
+func (o Options) String() string {
+	if o.Model == ModelZAF {
+		return fmt.Sprintf("%s, fluorescence %s", o.Model, o.Fluorescence)
+	}
+	return fmt.Sprintf("%s, surface ionisation of %s, fluorescence %s", o.Model, o.Surface, o.Fluorescence)
 }
 
 // maxTiltDeg is the tilt up to which a specimen counts as normal to the beam:
@@ -101,6 +111,9 @@ func (o Options) check(g quant.Geometry) (Options, error) {
 	}
 	if o.Fluorescence > NoFluorescence {
 		return o, fmt.Errorf("matrix: unknown kind of fluorescence %d", uint8(o.Fluorescence))
+	}
+	if o.Surface > SurfacePouchou {
+		return o, fmt.Errorf("matrix: unknown surface ionisation %d; accepted are Love and Pouchou", uint8(o.Surface))
 	}
 	if o.Model == ModelZAF {
 		if len(o.Coat.Components)+len(o.StandardCoat.Components) > 0 {

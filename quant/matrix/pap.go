@@ -18,7 +18,7 @@ func (t *target) pap(l level, e0 float64) papParameters {
 	u := e0 / l.edge
 	return papParameters{
 		f:    t.ionised(l, e0),
-		phi0: t.surface(u),
+		phi0: t.surface(l, e0),
 		rx:   t.ultimate(l, e0),
 		rm:   t.peakShare(u) * t.ultimate(l, e0),
 	}

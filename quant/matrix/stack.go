@@ -82,6 +82,7 @@ func (s *stack) setFractions(i int, c []float64) error {
 		b.cs[k] = constituent{s.a.atoms[k].zf, s.a.atoms[k].weight, b.c[k]}
 	}
 	b.target = newTarget(b.cs)
+	b.target.phi0 = s.a.opt.Surface
 	return nil
 }
 
@@ -143,7 +144,7 @@ func (s *stack) curve(i, level int) Curve {
 			s.xpp[level], err = last.target.xpp(l, s.a.beam)
 			curves[level] = &s.xpp[level]
 		case i == len(s.slabs)-1:
-			s.pap[level], err = newPAP(last.target.pap(l, s.a.beam))
+			s.pap[level], err = newPAP(s.covered(l))
 			curves[level] = &s.pap[level]
 		default:
 			at := len(s.bulk) + level

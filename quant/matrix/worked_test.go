@@ -124,8 +124,8 @@ func TestFilmFluorescence(t *testing.T) {
 		{85.4, 10, 0.49914, 0.48697, 0.49051},
 	} {
 		row := filmRow{r.ug * 1e-6, 14, peak(t, "Al Ka"), r.beam, r.measured}
-		primary := predictFilm(t, row, Options{Fluorescence: NoFluorescence})
-		total := predictFilm(t, row, Options{})
+		primary := predictFilm(t, row, Options{Fluorescence: NoFluorescence, Surface: SurfacePouchou})
+		total := predictFilm(t, row, Options{Surface: SurfacePouchou})
 		t.Logf("%g µg/cm² %g keV: measured %.5f, primary %.5f (%.5f), with fluorescence %.5f (%.5f)", r.ug, r.beam, r.measured, primary, r.primary, total, r.total)
 		closeTo(t, "primary", primary, r.primary, 0.005)
 		// The fluoresced part: 5.3 takes half the film as exit path and another Q,
@@ -169,7 +169,7 @@ func TestXPPVectors(t *testing.T) {
 		{"Au:0.6|Cu:0.4", "Cu K", 8.9789, 25, 3272.0, 5523.5, 10.760, -4877.5, 1.5145e-3, 0, 0, 0, 0},
 		{"Al:0.95|Cu:0.05", "Cu K", 8.9789, 15, 13524, 16005, 73.217, -1.6338e5, 5.1201e-4, 0, 0, 0, 0},
 	} {
-		tg := newTarget(parseComposition(t, known, v.c))
+		tg := published(parseComposition(t, known, v.c))
 		l := levelOf(t, known, v.line, v.edge)
 		x, err := tg.xpp(l, v.beam)
 		if err != nil {
@@ -300,7 +300,7 @@ func TestDepths(t *testing.T) {
 		{"Al", 2.7, "Al", 15, [4]float64{.697, 1.672, 2.021, 2.514}},
 		{"Fe", 7.87, "Fe", 20, [4]float64{0, 0, 0, 1.310}},
 	} {
-		c, err := DepthCurve(parse(t, r.material), peak(t, r.line+" K").Element, xray.K, xray.Energy(r.beam)*xray.KeV, ModelPAP)
+		c, err := DepthCurve(parse(t, r.material), peak(t, r.line+" K").Element, xray.K, xray.Energy(r.beam)*xray.KeV, Options{Surface: SurfacePouchou})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -337,7 +337,7 @@ func TestSilicaOnAluminium(t *testing.T) {
 		m := parse(t, "SiO2:2.2g/cm3")
 		m.MassDepth = r.nm * 1e-7 * 2.2
 		layers := []xray.Material{m}
-		opt := Options{Fluorescence: NoFluorescence}
+		opt := Options{Fluorescence: NoFluorescence, Surface: SurfacePouchou}
 		q, err := LayeredKRatios(layers, xray.Pure(13), []quant.Peak{peak(t, "Si K")}, geometry(r.beam, 35), opt)
 		if err != nil {
 			t.Fatal(err)

@@ -30,7 +30,7 @@ type XPP struct {
 func (t *target) xpp(l level, e0 float64) (XPP, error) {
 	u := e0 / l.edge
 	f := t.ionised(l, e0)
-	phi0 := t.surface(u)
+	phi0 := t.surface(l, e0)
 	x := 1 + 1.3*math.Log(t.zb)                                                    // (3.1)
 	y := 0.2 + t.zb/200                                                            // (3.1)
 	rbar := f / (1 + x*math.Log1p(-y*math.Expm1(-0.42*math.Log(u)))/math.Log1p(y)) // (3.1)
