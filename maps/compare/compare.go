@@ -66,6 +66,8 @@ type Result struct {
 	Unit    string // replicate used: "coupon", "field" or "pair"
 	Options Options
 	Remarks []string
+
+	clustered *clustered // where spots are clustered
 }
 
 // clusterAlpha is the level of the dispersion tests that decide against Poisson

@@ -66,11 +66,11 @@ func (r *Result) density(units [2][]unit) error {
 	if r.Dispersion.Clustered && enough {
 		d.PValue, d.PTwoSided = perm.greater, perm.twoSided
 		d.Method = "permutation of " + r.Unit + "s (spots are clustered)"
-		x, y := sampleOf(units[0], spots), sampleOf(units[1], spots)
-		d.Ratio = x.mean / y.mean
-		d.Low, d.High, _ = fieller(x, y, opt.Level)
-		d.Low = math.Max(0, d.Low)
-		r.Remarks = append(r.Remarks, "the intervals of the two densities are those of independent spots and too short for clustered ones")
+		if n[0]+n[1] > 0 {
+			r.clustered = newClustered(units)
+			d.intervals(r.clustered, opt.Level)
+			d.Ratio = d.TreatedPerMm2 / d.BlankPerMm2
+		}
 	} else {
 		d.PValue, d.PTwoSided = poisson.ETest(n[0], a[0], n[1], a[1], 0)
 		d.Ratio, d.Low, d.High = poisson.RateRatio(n[0], a[0], n[1], a[1], opt.Level)
@@ -82,13 +82,24 @@ func (r *Result) density(units [2][]unit) error {
 	switch {
 	case n[0]+n[1] == 0:
 		d.Reason = "no spot on either side"
+	case n[1] == 0 && r.clustered != nil:
+		d.Reason = "no spot in the blank fields: no estimate of the ratio"
 	case n[1] == 0:
 		d.Reason = "no spot in the blank fields: the ratio has no upper end"
-	case math.IsInf(d.High, 1):
-		d.Reason = "the blank density is not above zero within its scatter: the ratio has no upper end"
 	}
 	d.Ratio, d.Low, d.High = finite(d.Ratio), finite(d.Low), finite(d.High)
 	return nil
+}
+
+// intervals fills in those of clustered spots: never shorter than those of
+// independent ones.
+func (d *Density) intervals(c *clustered, level float64) {
+	low, high := (1-level)/2, (1+level)/2
+	d.TreatedLow = math.Min(d.TreatedLow, c.density(0, low))
+	d.TreatedHigh = math.Max(d.TreatedHigh, c.density(0, high))
+	d.BlankLow = math.Min(d.BlankLow, c.density(1, low))
+	d.BlankHigh = math.Max(d.BlankHigh, c.density(1, high))
+	d.Low, d.High = c.ratio(low), c.ratio(high)
 }
 
 // finite returns NaN for infinite values.
@@ -114,12 +125,13 @@ func (r *Result) limit(treated []Observation) {
 		}
 		reach += o.AreaMm2 * eps
 	}
-	up := math.Max(poisson.UpperLimit(n, r.Options.Level)-false_, poisson.UpperLimit(0, r.Options.Level))
+	most := poisson.UpperLimit(n, r.Options.Level)
+	if r.clustered != nil {
+		most = math.Max(most, r.clustered.density(0, r.Options.Level)*r.AreaMm2[0])
+	}
+	up := math.Max(most-false_, poisson.UpperLimit(0, r.Options.Level))
 	r.Limit = Limit{PerMm2: up / reach, Efficiency: reach / r.AreaMm2[0]}
 	if !known {
 		r.Limit.Reason = "no detection efficiency was given: it is taken as 1, for spots far above the detection limit"
-	}
-	if r.Dispersion.Clustered {
-		r.Remarks = append(r.Remarks, "the upper limit of the density takes spots as independent; for clustered spots it is too low")
 	}
 }

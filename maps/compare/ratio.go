@@ -46,10 +46,7 @@ func welch(a, b sample) float64 {
 }
 
 // fieller returns the interval of a ratio of two independent means, treated
-// over blank (Fieller 1954, J. R. Stat. Soc. B 16, 175). With three to ten coupons
-// of clustered spots it holds the truth in 94 to 99 % of simulated studies at a
-// level of 95 %, where the profile likelihood of the negative binomial law holds
-// it in 82 to 94 %. bounded is false when
+// over blank (Fieller 1954, J. R. Stat. Soc. B 16, 175). bounded is false when
 // the blank mean does not differ from zero at this level: the interval then has
 // no upper end.
 func fieller(a, b sample, level float64) (low, high float64, bounded bool) {
