@@ -20,9 +20,9 @@ import (
 type Fitter struct {
 	Families []Family
 	mix      *poisson.Mixture
-	low      int       // first channel
-	n        int       // number of channels
-	scale    []float64 // net counts per unit amplitude
+	low      int // first channel
+	n        int // number of channels
+	shapes   [][]float64
 }
 
 // Scratch is the working memory of one goroutine. The zero value is ready.
@@ -65,7 +65,6 @@ func (r *Result) Freeze() (*Fitter, error) {
 		}
 		f.Families = append(f.Families, fr.Family)
 		templates = append(templates, t)
-		f.scale = append(f.scale, 1)
 	}
 	rest := make([]float64, f.n)
 	sum := 0.0
@@ -86,6 +85,7 @@ func (r *Result) Freeze() (*Fitter, error) {
 		rest[c] /= sum
 	}
 	templates = append(templates, rest)
+	f.shapes = templates
 	mix, err := poisson.NewMixture(templates)
 	if err != nil {
 		return nil, fmt.Errorf("fit: freezing the model: %w", err)
@@ -96,6 +96,17 @@ func (r *Result) Freeze() (*Fitter, error) {
 
 // Channels returns the half-open range of channels that the Fitter uses.
 func (f *Fitter) Channels() (low, high int) { return f.low, f.low + f.n }
+
+// Shapes returns what the Fitter scales: for each family the counts per channel
+// of one net count, its artefacts included, and last the continuum, of unit sum.
+// A fitted spectrum is the sum of these times the amplitudes of a PixelResult.
+func (f *Fitter) Shapes() [][]float64 {
+	out := make([][]float64, len(f.shapes))
+	for i, s := range f.shapes {
+		out[i] = append([]float64(nil), s...)
+	}
+	return out
+}
 
 // FitRow fits one spectrum given as whole counts over all channels of the
 // instrument. Channels outside Channels() are left out. Without counts in
