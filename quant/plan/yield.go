@@ -140,19 +140,9 @@ func cacheKey(c transport.Config) string {
 
 // lawful reports whether the law of thin particles holds.
 func (r *Request) lawful(s setting, diameter float64) bool {
-	small := diameter*1e2*r.Target.Density <= LawDiameter*kanayaOkayama(r.Target, s.beam)
+	small := diameter*1e2*r.Target.Density <= LawDiameter*transport.Range(r.Target, s.beam)
 	tight := r.PixelM <= LawPixel*diameter && r.ProbeM <= diameter/4
 	return small && tight && s.coating.None() && s.substrate.MeanZ() <= LawSubstrate
-}
-
-// kanayaOkayama returns the range of Kanaya & Okayama 1972, J. Phys. D 5:43, as a
-// mass depth in g/cm²: 2.76 A E^1.67/Z^0.89 µg/cm², E in keV.
-func kanayaOkayama(m xray.Material, beam xray.Energy) float64 {
-	a := 0.0
-	for _, k := range m.Components {
-		a += k.MassFraction * k.Element.AtomicWeight()
-	}
-	return 2.76e-6 * a * math.Pow(beam.KeV(), 1.67) / math.Pow(m.MeanZ(), 0.89)
 }
 
 const avogadro = 6.02214076e23 // 1/mol, SI 2019

@@ -78,7 +78,7 @@ func thinLaw(t testing.TB, m, peak string, beam, d, pixel float64) float64 {
 func TestThinLaw(t *testing.T) {
 	for _, c := range []struct{ beam, d float64 }{{5, 50}, {5, 90}, {10, 50}, {10, 200}, {15, 100}, {20, 400}} {
 		const m = "SiO2:2.2g/cm3"
-		if share := c.d * 1e-7 * 2.2 / kanayaOkayama(material(t, m), xray.Energy(c.beam)*xray.KeV); share > 0.2 {
+		if share := c.d * 1e-7 * 2.2 / Range(material(t, m), xray.Energy(c.beam)*xray.KeV); share > 0.2 {
 			t.Fatalf("%g nm is %.2f of the range", c.d, share)
 		}
 		r := simulate(t, Config{

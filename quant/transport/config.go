@@ -355,14 +355,13 @@ func lowestEdge(p quant.Peak) xray.Energy {
 	return low
 }
 
-// kanayaOkayama returns the range of Kanaya & Okayama 1972, J. Phys. D 5:43, as
-// a mass depth: 2.76 A E^1.67/Z^0.89 µg/cm² with E in keV, Z and A the means by
-// mass.
-func kanayaOkayama(m xray.Material, beam xray.Energy) float64 {
-	var z, a float64
+// Range returns the range of electrons of the beam energy after Kanaya & Okayama 1972,
+// J. Phys. D 5:43, as a mass depth in g/cm²: 2.76 A E^1.67/Z^0.89 µg/cm² with E in
+// keV, Z and A the means by mass.
+func Range(m xray.Material, beam xray.Energy) float64 {
+	a := 0.0
 	for _, k := range m.Components {
-		z += k.MassFraction * float64(k.Element)
 		a += k.MassFraction * k.Element.AtomicWeight()
 	}
-	return 2.76e-6 * a * math.Pow(beam.KeV(), 1.67) / math.Pow(z, 0.89)
+	return 2.76e-6 * a * math.Pow(beam.KeV(), 1.67) / math.Pow(m.MeanZ(), 0.89)
 }

@@ -149,7 +149,7 @@ func checkDepth(t *testing.T, trajectories, every int) {
 // It comes from the line through five bins that span 1/160 of the range: φ bends further down.
 func surface(t *testing.T, c Config) (phi0, err, eta float64) {
 	c.DepthBins = 5
-	c.DepthMax = kanayaOkayama(c.Substrate, c.Geometry.BeamEnergy) / 160
+	c.DepthMax = Range(c.Substrate, c.Geometry.BeamEnergy) / 160
 	const seeds = 8
 	var sum, sum2 float64
 	for c.Seed = 1; c.Seed <= seeds; c.Seed++ {
@@ -222,7 +222,7 @@ func TestKanayaOkayama(t *testing.T) {
 		within float64
 	}{{"Al", 10, 1.32, 0.03}, {"Al", 20, 4.2, 0.03}, {"Cu", 20, 1.5, 0.03}, {"Au", 30, 1.7, 0.03}, {"Au", 5, 0.085, 0.03}} {
 		m := material(t, c.m)
-		got := kanayaOkayama(m, xray.Energy(c.beam)*xray.KeV) / m.Density * 1e4
+		got := Range(m, xray.Energy(c.beam)*xray.KeV) / m.Density * 1e4
 		near(t, fmt.Sprintf("%s %g keV", c.m, c.beam), got, 0, c.um, c.within*c.um)
 	}
 	r := simulate(t, Config{Geometry: keV(10), Substrate: material(t, "Al"), Peaks: peaks(t, "Al K"), Trajectories: 1000, DepthBins: 50})

@@ -45,7 +45,7 @@ func prepare(c Config) *simulation {
 	if len(c.Substrate.Components) == 0 {
 		main = s.specimen.bodies[0].material
 	}
-	ko := kanayaOkayama(main, c.Geometry.BeamEnergy)
+	ko := Range(main, c.Geometry.BeamEnergy)
 	if c.DepthMax == 0 {
 		s.DepthMax = ko
 	}

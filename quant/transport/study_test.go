@@ -75,7 +75,7 @@ func TestStudyThinLaw(t *testing.T) {
 				law := thinLaw(t, m, "Si K", beam, d, f*d)
 				line += fmt.Sprintf("  %.3f ± %.3f", x.Emitted/law, x.EmittedErr/law)
 			}
-			share := d * 1e-7 * 2.2 / kanayaOkayama(material(t, m), xray.Energy(beam)*xray.KeV)
+			share := d * 1e-7 * 2.2 / Range(material(t, m), xray.Energy(beam)*xray.KeV)
 			t.Logf("%2g keV %3g nm (%.3f of the range), pixel 1.05, 1.5, 3, 10 diameters:%s", beam, d, share, line)
 			if math.IsNaN(share) {
 				t.Fail()
