@@ -109,68 +109,6 @@ func robust(x []float64) float64 {
 	return 1.48 * middle(d) / m
 }
 
-// TestStudyBinaries compares PAP, XPP and ZAF on 36 binaries of 1, 10, 50 and
-// 90 mass %, 15 and 25 keV, take-off 40 deg: no measured set of bulk k-ratios
-// was at hand, so that only the disagreement of models can be stated.
-func TestStudyBinaries(t *testing.T) {
-	pairs := [][2]string{
-		{"Al K", "Mg"}, {"Mg K", "Al"}, {"Al K", "Si"}, {"Si K", "Al"}, {"Al K", "Ni"}, {"Ni K", "Al"}, {"Al K", "Cu"}, {"Cu K", "Al"},
-		{"Si K", "Fe"}, {"Fe K", "Si"}, {"Ti K", "Al"}, {"Al K", "Ti"}, {"Ti K", "Ni"}, {"Ni K", "Ti"}, {"Cr K", "Fe"}, {"Fe K", "Cr"},
-		{"Fe K", "Ni"}, {"Ni K", "Fe"}, {"Cu K", "Zn"}, {"Zn K", "Cu"}, {"Fe K", "Au"}, {"Au M", "Fe"}, {"Cu K", "Au"}, {"Au M", "Cu"},
-		{"Ag L", "Au"}, {"Au M", "Ag"}, {"Mo L", "W"}, {"W M", "Mo"}, {"Nb L", "Ti"}, {"Ti K", "Nb"}, {"Pb M", "Si"}, {"Si K", "Pb"},
-		{"Ca K", "Ba"}, {"Ba L", "Ca"}, {"Sn L", "Cu"}, {"Cu K", "Sn"},
-	}
-	kinds := []Options{{Model: ModelXPP}, {Model: ModelZAF}, {Fluorescence: CharacteristicReed}, {Fluorescence: WithContinuum}}
-	names := []string{"XPP", "ZAF", "PAP with Reed's fluorescence", "PAP with continuum fluorescence"}
-	all := make([][]float64, len(kinds))
-	for _, pair := range pairs {
-		peak, err := quant.ParsePeak(pair[0])
-		if err != nil {
-			t.Fatal(err)
-		}
-		other, err := xray.ParseElement(pair[1])
-		if err != nil {
-			t.Fatal(err)
-		}
-		line := fmt.Sprintf("%-5s in %-2s", pair[0], pair[1])
-		worst := make([]float64, len(kinds))
-		for _, beam := range []float64{15, 25} {
-			for _, c := range []float64{0.01, 0.1, 0.5, 0.9} {
-				m := xray.Material{Name: "binary", Components: []xray.Component{{Element: peak.Element, MassFraction: c}, {Element: other, MassFraction: 1 - c}}}
-				k := func(opt Options) float64 {
-					p, err := KRatios(m, []quant.Peak{peak}, geometry(beam, 40), opt)
-					if err != nil {
-						t.Fatal(err)
-					}
-					return p[0].KRatio
-				}
-				base := k(Options{})
-				for i, opt := range kinds {
-					q := k(opt) / base
-					all[i] = append(all[i], q)
-					if math.Abs(q-1) > math.Abs(worst[i]) {
-						worst[i] = q - 1
-					}
-				}
-			}
-		}
-		for i, n := range names {
-			line += fmt.Sprintf("  %s %+.1f %%", n, 100*worst[i])
-		}
-		t.Log(line + " at worst")
-	}
-	for i, n := range names {
-		s := spread{}
-		for _, q := range all[i] {
-			s.add(q)
-		}
-		t.Logf("%s over PAP: %d values, mean %.4f, rms %.2f %%, robust %.2f %%", n, s.n, s.mean(), 100*s.rms(), 100*robust(all[i]))
-		if math.Abs(s.mean()-1) > 0.03 {
-			t.Errorf("%s differs from PAP by %.1f %% on the mean, limit 3", n, 100*(s.mean()-1))
-		}
-	}
-}
-
 // TestStudyModels prints the ratio of k-ratios by XPP and ZAF to PAP on the
 // alloys and compounds of testdata/computed.csv, with the data of the package.
 func TestStudyModels(t *testing.T) {

@@ -12,9 +12,9 @@ type Surface uint8
 // Surface ionisations.
 const (
 	// SurfaceLove is that of Love, Cox & Scott 1978 (1.7), the default. Against
-	// transport (package transport, Al K in a thin layer on ten elements from Be
-	// to Bi, 3 to 30 keV) it deviates by 2 % rms; that of Pouchou & Pichoir lies 7 %
-	// too high on elements from Cr to Pd and 9 % on heavier ones. Measured films
+	// transport (StudySurface: Al K in a thin layer on ten elements from Be to Bi, 3
+	// to 30 keV) it lies 1 % low with a spread of 1 to 2 %; that of Pouchou & Pichoir
+	// lies 7 % high on elements from Cr to Pd and 8 % on heavier ones. Measured films
 	// say the same (TestMeasuredFilms).
 	SurfaceLove Surface = iota
 	// SurfacePouchou is that of PAP and XPP as published (1.6).
