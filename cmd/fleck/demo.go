@@ -56,6 +56,13 @@ func (e *env) demo(ctx context.Context, c *cli.Context) error {
 		e.setting("replicas", demoReplicas, fromDefault)
 	}
 	e.setting("scene", sc.Title, fromDefault)
+	e.setting("target", sc.Target.String(), fromDefault)
+	e.setting("substrate", sc.Substrate.String(), fromDefault)
+	if sc.Coating != nil {
+		e.setting("coating", sc.Coating.String(), fromDefault)
+		e.setting("coating_order", string(sc.Order), fromDefault)
+	}
+	e.setting("confusers", materialNames(sc.Confusers), fromDefault)
 	e.setting("cubes", c.Bool("cubes"), fromDefault)
 	if c.Bool("cubes") {
 		e.setting("cubes", true, fromFlag)

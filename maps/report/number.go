@@ -18,7 +18,7 @@ var functions = template.FuncMap{
 	"num":      Number,
 	"fixed":    fixed,
 	"pvalue":   PValue,
-	"measured": measured,
+	"measured": Measured,
 	"interval": interval,
 	"uri":      dataURI,
 	"width":    func(m Image) int { w, _ := size(m.Data); return w },
@@ -29,8 +29,18 @@ var functions = template.FuncMap{
 	"percent":  func(v float64) string { return Number(100*v) + " %" },
 	"few":      func(n int, list []Spot) []Spot { return list[:min(n, len(list))] },
 	"total":    totalSpots,
-	"over":     func(n int, list []Spot) int { return max(0, len(list)-n) },
-	"class":    func(v maps.Verdict) string { return strings.ReplaceAll(string(v), "_", "-") },
+	"hidden":   hiddenSpots,
+	"sortable": sortable,
+	"about": func(heading string, lines []string) any {
+		return struct {
+			Heading string
+			Lines   []string
+		}{heading, lines}
+	},
+	"stated":     countStated,
+	"short":      shortRole,
+	"lengthUnit": lengthUnit,
+	"class":      func(v maps.Verdict) string { return strings.ReplaceAll(string(v), "_", "-") },
 }
 
 // Number returns v with three significant digits and without an exponent where
@@ -108,8 +118,8 @@ func PValue(v float64) string {
 	return strconv.FormatFloat(f, 'f', -1, 64)
 }
 
-// measured returns a value with its standard uncertainty.
-func measured(v, sigma float64) string {
+// Measured returns a value with its standard uncertainty.
+func Measured(v, sigma float64) string {
 	if missing(v) {
 		return dash
 	}
@@ -175,6 +185,44 @@ func RoleWords(r string) string {
 		return "untreated (blank)"
 	}
 	return strings.ReplaceAll(r, "_", " ")
+}
+
+// sortable is a number for the script that sorts, "" for a missing one.
+func sortable(v float64) string {
+	if missing(v) {
+		return ""
+	}
+	return strconv.FormatFloat(v, 'g', 6, 64)
+}
+
+// lengthUnit is the unit of positions on the page: µm where every field that
+// has spots states its pixel size.
+func lengthUnit(fields []Field) string {
+	for _, f := range fields {
+		for _, s := range f.Spots {
+			if missing(s.XUm) {
+				return "px"
+			}
+		}
+	}
+	return "µm"
+}
+
+// hiddenSpots is how many spots the table leaves out.
+func hiddenSpots(limit int, fields []Field) int {
+	n := 0
+	for _, f := range fields {
+		n += max(0, len(f.Spots)-limit)
+	}
+	return n
+}
+
+// shortRole is a role in one word where there is one.
+func shortRole(r string) string {
+	if maps.Role(r) == maps.Untreated {
+		return "blank"
+	}
+	return RoleWords(r)
 }
 
 func totalSpots(fields []Field) int {

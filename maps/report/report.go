@@ -1,6 +1,10 @@
 // Package report writes the result of a study as one HTML page that needs no
-// network, no script and no other file: the verdict first, then the evidence,
-// then settings, sources, limits and cautions.
+// network and no other file: the verdict first, then the evidence, then
+// settings, methods, sources, limits and cautions.
+//
+// Nothing that the verdict rests on needs script. The script of the page sorts
+// tables and lets readers look at maps and spectra; a content policy in the page
+// holds its digest, so that nothing else runs and nothing is loaded.
 //
 // The page shows what it is told. It declares the plain data that it draws and
 // imports none of the packages that compute them. Text in Data is plain text:
@@ -11,7 +15,8 @@
 package report
 
 import (
-	_ "embed"
+	"crypto/sha256"
+	"embed"
 	"encoding/base64"
 	"fmt"
 	"html/template"
@@ -31,9 +36,8 @@ type Data struct {
 	// wrong.
 	Verdict    string
 	ErrorRates string
-	// Uncounted says what the verdict leaves out, "" for nothing.
-	Uncounted string
-	LeastP    float64 // the least p-value of a field that can come out; 0 = not known
+	Brief      Brief
+	LeastP     float64 // the least p-value of a field that can come out; 0 = not known
 
 	Asked []Fact // what was looked for, on what, under which conditions
 
@@ -41,7 +45,8 @@ type Data struct {
 	OtherMaps  []Image // the same for lines that matter to the verdict
 	MapsBeside []File  // such maps that lie beside the page only
 	Fields     []Field
-	SpotLimit  int // spots listed per field; 0 means 100
+	SpotLimit  int     // spots listed per field; 0 means 100
+	Viewer     *Viewer // maps and spectra to look at, nil for none
 
 	Comparison  *Comparison // nil without treated or without blank fields
 	NoCompare   string      // why there is none
@@ -50,12 +55,21 @@ type Data struct {
 	Spectra  []Image // sum spectrum with fit
 	Families []Family
 
-	Settings []Setting
-	Inputs   []Input
-	Sources  []Fact // versions, tables, checksums
-	Remarks  []string
-	Repeat   []string // command lines that do the work again
-	Files    []File   // beside the page
+	Settings  []Setting
+	Methods   []string // paragraphs to paste
+	Checklist []CheckGroup
+	Inputs    []Input
+	Sources   []Fact // versions, tables, checksums
+	Remarks   []string
+	Repeat    []string // command lines that do the work again
+	Cite      []string
+	Files     []File // beside the page
+}
+
+// Brief is what a reader finds on the first screen besides the verdict: a few
+// short sentences each.
+type Brief struct {
+	Tested, Found, HowSure, Limits []string
 }
 
 // Fact is a name with a value.
@@ -113,6 +127,7 @@ type Limit struct {
 // Comparison sets the treated fields against the blank ones.
 type Comparison struct {
 	Figure           *Image
+	Sizes            *Image // histogram of diameters, nil without any
 	Rows             []ComparisonRow
 	TreatedSpots     int
 	BlankSpots       int
@@ -172,17 +187,23 @@ type File struct {
 	Name, What string
 }
 
-//go:embed page.html
-var pageHTML string
+//go:embed page.html page.css table.js viewer.js
+var files embed.FS
 
-//go:embed page.css
-var pageCSS string
+func embedded(name string) string {
+	data, err := files.ReadFile(name)
+	if err != nil {
+		panic(err) // the files are part of the program
+	}
+	return string(data)
+}
 
 // spotLimit is the default of Data.SpotLimit: the page stays printable and the
 // rest stands in the table beside it.
 const spotLimit = 100
 
-// Write writes the page. An image that is neither PNG nor SVG is an error.
+// Write writes the page. An image that is neither PNG nor SVG and a map of the
+// viewer that does not fit its field are errors.
 func Write(w io.Writer, d Data) error {
 	if d.SpotLimit == 0 {
 		d.SpotLimit = spotLimit
@@ -192,18 +213,35 @@ func Write(w io.Writer, d Data) error {
 			return fmt.Errorf("report: figure %q: %w", m.Caption, err)
 		}
 	}
-	t, err := template.New("page").Funcs(functions).Parse(pageHTML)
+	t, err := template.New("page").Funcs(functions).Parse(embedded("page.html"))
 	if err != nil {
 		return fmt.Errorf("report: %w", err)
 	}
+	script := "\n" + embedded("table.js") + embedded("viewer.js")
 	view := struct {
 		Data
-		CSS template.CSS
-	}{d, template.CSS(pageCSS)}
+		CSS      template.CSS
+		Script   template.JS
+		Policy   string
+		ViewData template.JS
+	}{Data: d, CSS: template.CSS(embedded("page.css")), Script: template.JS(script), Policy: policy(script)}
+	if d.Viewer != nil {
+		if view.ViewData, err = d.Viewer.script(); err != nil {
+			return err
+		}
+	}
 	if err := t.Execute(w, view); err != nil {
 		return fmt.Errorf("report: %w", err)
 	}
 	return nil
+}
+
+// policy is the content policy of the page: nothing is loaded, and of scripts
+// only the one given runs (W3C Content Security Policy Level 3).
+func policy(script string) string {
+	digest := sha256.Sum256([]byte(script))
+	return "default-src 'none'; img-src data:; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'; script-src 'sha256-" +
+		base64.StdEncoding.EncodeToString(digest[:]) + "'"
 }
 
 // images returns all figures of the page.
@@ -223,6 +261,7 @@ func (d Data) images() []Image {
 	}
 	if d.Comparison != nil {
 		add(d.Comparison.Figure)
+		add(d.Comparison.Sizes)
 	}
 	for i := range d.Spectra {
 		add(&d.Spectra[i])

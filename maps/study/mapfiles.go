@@ -202,6 +202,12 @@ func (w *writer) fieldFolder(f *FieldResult, folder string) error {
 	if err := both("likelihood", f.Spots.LLR); err != nil {
 		return err
 	}
+	if f.Evidence != nil {
+		files.Set("spectra", folder+"/spectra.json")
+		if err := w.json(folder+"/spectra.json", w.spectraFile(f)); err != nil {
+			return err
+		}
+	}
 	m, scale := w.ownMap(f)
 	name := folder + "/spots.png"
 	files.Set("spots", name)

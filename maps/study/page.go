@@ -4,11 +4,9 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"regexp"
 	"strconv"
 	"strings"
 
-	fields "example.org/fleck/maps"
 	"example.org/fleck/maps/compare"
 	"example.org/fleck/maps/report"
 	"example.org/fleck/spectra/fit"
@@ -29,7 +27,7 @@ const otherMapsBytes = 5 << 19
 // reportData is what the page shows.
 func (w *writer) reportData() report.Data {
 	r := w.r
-	d := report.Data{Title: r.Study.Title, Invented: w.opt.Invented, Verdict: w.verdictSentence(), ErrorRates: w.errorRates(), Uncounted: w.uncounted(), Asked: w.asked()}
+	d := report.Data{Title: r.Study.Title, Invented: w.opt.Invented, Verdict: w.verdictSentence(), ErrorRates: w.errorRates(), Brief: w.brief(), Asked: w.asked()}
 	if len(r.Fields) > 0 {
 		d.LeastP = 1 / float64(r.Fields[0].Spots.Options.Bootstrap+1)
 	}
@@ -69,6 +67,10 @@ func (w *writer) reportData() report.Data {
 	for _, f := range r.Fields {
 		d.Inputs = append(d.Inputs, report.Input{Field: f.Name, Name: f.Input, SHA256: f.SHA256})
 	}
+	d.Viewer = w.viewer()
+	d.Methods = w.methods()
+	d.Checklist = w.checklist()
+	d.Cite = w.cite()
 	d.Sources = w.sources()
 	d.Remarks = w.remarks
 	if w.opt.Repeat != "" {
@@ -77,115 +79,6 @@ func (w *writer) reportData() report.Data {
 	d.Files = w.describeFiles()
 	return d
 }
-
-// exponent finds numbers such as 6.33e+03.
-var exponent = regexp.MustCompile(`[0-9.]+e[+-][0-9]+`)
-
-// verdictText is the verdict of the comparison, in pixels where the pixel size
-// is not known.
-func (w *writer) verdictText() string {
-	text := w.r.Comparison.Verdict
-	if !w.scaled {
-		text = strings.ReplaceAll(text, "per mm²", "per 10⁶ pixels")
-		text = strings.ReplaceAll(text, " mm²", " · 10⁶ pixels")
-	}
-	return text
-}
-
-// verdictSentence is the verdict of the page.
-func (w *writer) verdictSentence() string {
-	if w.r.Comparison != nil {
-		return exponent.ReplaceAllStringFunc(w.verdictText(), func(s string) string {
-			v, err := strconv.ParseFloat(s, 64)
-			if err != nil {
-				return s
-			}
-			return report.Number(v)
-		})
-	}
-	name := w.r.Target.Material.Name
-	passed, target := 0, 0
-	for i := range w.r.Fields {
-		f := &w.r.Fields[i]
-		if f.Spots.Detected {
-			passed++
-		}
-		target += f.Observation.Spots
-	}
-	n := len(w.r.Fields)
-	switch {
-	case passed == 0:
-		return fmt.Sprintf("No spot with the pattern of %s passes the decision threshold on %s; spots below the detection limit may be there.", name, ofFields(0, n))
-	case target == 0:
-		return fmt.Sprintf("Spots that show %s pass the decision threshold on %s, but none of them is told to be %s.", w.r.Target.Own, ofFields(passed, n), name)
-	}
-	return fmt.Sprintf("Spots that show %s pass the decision threshold on %s; %s to be %s.", w.r.Target.Own, ofFields(passed, n), countOf(target, "of them is told", "of them are told"), name)
-}
-
-func ofFields(k, n int) string {
-	switch {
-	case n == 1:
-		return "the one field"
-	case k == 0:
-		return fmt.Sprintf("any of the %d fields", n)
-	case k == n:
-		return fmt.Sprintf("all %d fields", n)
-	}
-	return fmt.Sprintf("%d of %d fields", k, n)
-}
-
-func countOf(n int, one, many string) string {
-	if n == 1 {
-		return "1 " + one
-	}
-	return itoa(n) + " " + many
-}
-
-// errorRates says how often such verdicts are wrong.
-func (w *writer) errorRates() string {
-	if len(w.r.Fields) == 0 {
-		return ""
-	}
-	o := w.r.Fields[0].Spots.Options
-	text := ""
-	if c := w.r.Comparison; c != nil {
-		text = fmt.Sprintf("Error rates: where treated and blank coupons do not differ, an excess is reported in %s of comparisons; ", percent(c.Options.Alpha))
-	} else {
-		text = "Error rates: "
-	}
-	return text + fmt.Sprintf("a field without any spot that shows %s passes its decision threshold in %s of cases; of the spots listed, at most %s are expected to be false on average.",
-		w.r.Target.Own, percent(o.Alpha), percent(o.Q))
-}
-
-// uncounted says how many spots the verdict leaves out because their compound
-// is open.
-func (w *writer) uncounted() string {
-	var open []string
-	total := 0
-	for _, role := range roles {
-		n := 0
-		for i := range w.r.Fields {
-			if f := &w.r.Fields[i]; f.Role == role {
-				for _, s := range f.Spots.Spots {
-					if s.Verdict == fields.CannotTell {
-						n++
-					}
-				}
-			}
-		}
-		if n > 0 {
-			open = append(open, fmt.Sprintf("%d on %s fields", n, report.RoleWords(string(role))))
-			total += n
-		}
-	}
-	if total == 0 {
-		return ""
-	}
-	return fmt.Sprintf("Not counted: %s that %s %s but whose compound cannot be told (%s).", countOf(total, "spot", "spots"), map[bool]string{true: "shows", false: "show"}[total == 1],
-		w.r.Target.Own, strings.Join(open, ", "))
-}
-
-func percent(v float64) string { return report.Number(100*v) + " %" }
 
 // asked says what was looked for and where.
 func (w *writer) asked() []report.Fact {
@@ -207,47 +100,58 @@ func (w *writer) asked() []report.Fact {
 	} else {
 		add("Other compounds offered", "none: a verdict “target” rests on the ratio of the lines alone")
 	}
-	h := r.Fields[0].Header
-	beam := fmt.Sprintf("%s keV", report.Number(r.Sum.BeamEnergy.KeV()))
-	if r.Sum.TakeOff > 0 {
-		beam += fmt.Sprintf(", take-off angle %s°", report.Number(r.Sum.TakeOff.Degrees()))
-	} else {
-		beam += ", take-off angle not stated"
-	}
-	add("Beam energy", "%s", beam)
-	size := fmt.Sprintf("%d × %d pixels", h.Width, h.Height)
-	for _, f := range r.Fields {
-		if f.Header.Width != h.Width || f.Header.Height != h.Height {
-			size = "fields of different size"
-		}
-	}
-	if h.Pixel.Known() {
-		size += fmt.Sprintf(" of %s × %s µm", report.Number(h.Pixel.X.Um()), report.Number(h.Pixel.Y.Um()))
-	} else {
-		size += ", pixel size not known"
-	}
+	add("Beam energy", "%s", w.beamText())
 	counts, pixels := 0.0, 0
 	for _, f := range r.Fields {
 		counts += float64(f.Sums.Total)
 		pixels += f.Header.Pixels()
 	}
-	add("Fields", "%s, %s counts per pixel on average", size, report.Number(math.Round(counts/float64(pixels))))
-	var roleText []string
+	add("Fields", "%s, %s counts per pixel on average", w.fieldSize(), report.Number(math.Round(counts/float64(pixels))))
+	add("Roles", "%s", w.roleText())
+	return out
+}
+
+func (w *writer) beamText() string {
+	s := w.r.Sum
+	beam := fmt.Sprintf("%s keV", report.Number(s.BeamEnergy.KeV()))
+	if s.TakeOff > 0 {
+		return beam + fmt.Sprintf(", take-off angle %s°", report.Number(s.TakeOff.Degrees()))
+	}
+	return beam + ", take-off angle not stated"
+}
+
+// fieldSize says how large the fields are.
+func (w *writer) fieldSize() string {
+	h := w.r.Fields[0].Header
+	size := fmt.Sprintf("%d × %d pixels", h.Width, h.Height)
+	for _, f := range w.r.Fields {
+		if f.Header.Width != h.Width || f.Header.Height != h.Height {
+			size = "fields of different size, pixels"
+		}
+	}
+	if h.Pixel.Known() {
+		return size + fmt.Sprintf(" of %s × %s µm", report.Number(h.Pixel.X.Um()), report.Number(h.Pixel.Y.Um()))
+	}
+	return size + ", pixel size not known"
+}
+
+// roleText counts fields and coupons of every role.
+func (w *writer) roleText() string {
+	var out []string
 	for _, role := range roles {
 		n := 0
 		coupons := map[string]bool{}
-		for _, f := range r.Fields {
+		for _, f := range w.r.Fields {
 			if f.Role == role {
 				n++
 				coupons[f.Coupon] = true
 			}
 		}
 		if n > 0 {
-			roleText = append(roleText, fmt.Sprintf("%d %s on %s", n, report.RoleWords(string(role)), countOf(len(coupons), "coupon", "coupons")))
+			out = append(out, fmt.Sprintf("%d %s on %s", n, report.RoleWords(string(role)), countOf(len(coupons), "coupon", "coupons")))
 		}
 	}
-	add("Roles", "%s", strings.Join(roleText, "; "))
-	return out
+	return strings.Join(out, "; ")
 }
 
 func (w *writer) panelImage(p panel) report.Image {

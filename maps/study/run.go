@@ -186,7 +186,13 @@ func (r *Result) spots(ctx context.Context, progress Progress) error {
 	}
 	_, r.BlankCounts = blanks.without(-1)
 	progress(StageSpots, len(order), len(order))
-	return r.markSubstrate()
+	if err := r.markSubstrate(); err != nil {
+		return err
+	}
+	if s.Options.NoMaps {
+		return nil
+	}
+	return r.evidence(fields)
 }
 
 func (r *Result) markSubstrate() error {

@@ -1,6 +1,7 @@
 package study
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 
@@ -112,7 +113,9 @@ func (w *writer) resolve() []Setting {
 		o := w.r.Fields[0].Spots.Options
 		add("q", o.Q, s.Options.Q != 0)
 		add("alpha", o.Alpha, s.Options.Alpha != 0)
-		add("bootstrap", o.Bootstrap, s.Options.Bootstrap != 0)
+		if !slices.ContainsFunc(out, func(s Setting) bool { return s.Key == "replicas" }) { // the name of the flag
+			add("bootstrap", o.Bootstrap, s.Options.Bootstrap != 0)
+		}
 		add("limit", !s.Options.NoLimit, s.Options.NoLimit)
 		add("widths_px", o.Widths, false)
 		add("margin", o.Margin, false)
@@ -125,7 +128,19 @@ func (w *writer) resolve() []Setting {
 		add("paired", c.Options.Paired, c.Options.Paired)
 	}
 	add("seed", s.Options.Seed, s.Options.Seed != 0)
+	slices.SortStableFunc(out, func(a, b Setting) int { return cmp.Compare(settingRank(a.Key), settingRank(b.Key)) })
 	return out
+}
+
+// settingOrder is the order in which settings are shown; others come last.
+var settingOrder = []string{"scene", "target", "substrate", "coating", "coating_order", "confusers", "elements", "detector", "beam_kev", "takeoff_deg", "pixel_um",
+	"energy_first_ev", "energy_step_ev", "live_time_s", "beam_mode", "probe_nm", "paired", "low_ev", "high_ev", "q", "alpha", "bootstrap", "replicas", "limit", "seed"}
+
+func settingRank(key string) int {
+	if k := slices.Index(settingOrder, key); k >= 0 {
+		return k
+	}
+	return len(settingOrder)
 }
 
 // text is the value of a setting for the page.

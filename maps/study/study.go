@@ -53,7 +53,7 @@ type Options struct {
 	Alpha     float64 // false-alarm rate of the verdict on a field; default 0.05
 	Bootstrap int     // replicas for null heights; default 199
 	NoLimit   bool    // leave out the injection that finds the detection limit
-	NoMaps    bool    // leave out the net-count maps
+	NoMaps    bool    // leave out the net-count maps and the spectra of parts
 	Seed      uint64
 	Workers   int // 0 = all cores
 	LowEV     float64
@@ -85,6 +85,7 @@ type FieldResult struct {
 	Maps          *peaks.Result
 	Spots         *spots.Result
 	Observation   compare.Observation
+	Evidence      *Evidence // nil with Options.NoMaps
 }
 
 // Result is the outcome of a study.

@@ -2,6 +2,7 @@ package study
 
 import (
 	"bytes"
+	"crypto/sha256"
 	"fmt"
 	"io"
 	"math"
@@ -10,6 +11,7 @@ import (
 
 	"example.org/fleck/maps/record"
 	"example.org/fleck/spectra/msa"
+	"example.org/fleck/spectra/xray"
 )
 
 // Sink takes the files of a study. Names hold only a-z, 0-9, "_", "-" and ".",
@@ -98,6 +100,7 @@ type writer struct {
 	// fieldFiles names the files of every field by what they hold.
 	fieldFiles []record.Object
 	mass       massScale
+	resultSum  string // SHA-256 of result.json
 }
 
 var nan = math.NaN()
@@ -161,8 +164,16 @@ func (w *writer) tables() error {
 			return err
 		}
 	}
-	return w.json("result.json", w.result())
+	data, err := record.Document(w.result())
+	if err != nil {
+		return fmt.Errorf("result.json: %w", err)
+	}
+	w.resultSum = fmt.Sprintf("%x", sha256.Sum256(data))
+	return w.put("result.json", data)
 }
+
+// tableSum is the checksum of the atomic data tables.
+func (w *writer) tableSum() string { return xray.TableChecksum() }
 
 // collectRemarks gathers what the stages and the caller remarked, once each.
 func (w *writer) collectRemarks() []string {

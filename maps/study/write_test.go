@@ -387,7 +387,7 @@ func TestWriteNames(t *testing.T) {
 	r.Fields[1].Name = strings.ToUpper(evil)
 	r.Remarks = []string{evil}
 	files := written(t, r, WriteOptions{Version: evil, Platform: evil, Repeat: evil, Invented: evil, Settings: []Setting{{evil, evil, FromFile}}})
-	if page := string(files["index.html"]); strings.Contains(page, "<b>") || strings.Contains(page, "<script") || strings.Contains(page, "ZgotmplZ") {
+	if page := string(files["index.html"]); strings.Contains(page, "<b>") || strings.Contains(page, "alert(1)</") || strings.Count(page, "<script") != 2 || strings.Contains(page, "ZgotmplZ") {
 		t.Error("markup of names reaches the page")
 	}
 	for name := range files {
@@ -462,7 +462,7 @@ func TestWriteManySpots(t *testing.T) {
 	if n := len(find(t, decode(t, files["spots.json"]), "spots").([]any)); n < 400 {
 		t.Errorf("%d spots in spots.json", n)
 	}
-	if page := string(files["index.html"]); !strings.Contains(page, "80 “target”, 80 “other compound”, 80 “artefact”, 80 “substrate”, 80 “cannot tell”") || !strings.Contains(page, "the first 100 are shown") {
+	if page := string(files["index.html"]); !strings.Contains(page, "80 “target”, 80 “other compound”, 80 “artefact”, 80 “substrate”, 80 “cannot tell”") || !strings.Contains(page, "the first 100 of each field are shown") {
 		t.Error("the page does not count its spots")
 	}
 }

@@ -1,0 +1,58 @@
+package study
+
+import (
+	"strings"
+	"testing"
+)
+
+// TestPageText: what the page says follows the result: its numbers, its limits,
+// its methods, and what the checklist marks as not stated.
+func TestPageText(t *testing.T) {
+	r := changed(t)
+	w := &writer{r: r, scaled: true, opt: WriteOptions{Version: "9.9"}, resultSum: "00ff"}
+	brief, methods, cite := w.brief(), w.methods(), w.cite()
+	all := func(l []string) string { return strings.Join(l, "\n") }
+	for _, c := range []struct{ text, want string }{
+		{all(brief.Tested), "1 treated on 1 coupon; 1 untreated (blank) on 1 coupon"},
+		{all(brief.Tested), "TiO2, told by its Ti K lines"},
+		{all(brief.Limits), "No detection limit was determined"},
+		{all(brief.Limits), "With one coupon on a side, treatment and coupon cannot be told apart."},
+		{all(methods), "49 replicas"},
+		{all(methods), "seed 3"},
+		{all(methods), "beam energy of 15 keV"},
+		{all(cite), "SHA-256 00ff"},
+	} {
+		if !strings.Contains(c.text, c.want) {
+			t.Errorf("%q lacks %q", c.text, c.want)
+		}
+	}
+	states := map[string]string{}
+	for _, g := range w.checklist() {
+		for _, i := range g.Items {
+			states[i.Subject] = i.State.String()
+			if i.Value == "" {
+				t.Errorf("%s says nothing", i.Subject)
+			}
+		}
+	}
+	for subject, want := range map[string]string{"detection limit": "no", "beam energy": "yes", "preparation and surface state": "no", "coating, thickness, order": "yes", "scale bar": "yes", "blank fields": "yes"} {
+		if states[subject] != want {
+			t.Errorf("%s is stated: %q, want %q", subject, states[subject], want)
+		}
+	}
+	r.Study.Coating, w.scaled = nil, false
+	for _, g := range w.checklist() {
+		for _, i := range g.Items {
+			if (i.Subject == "coating, thickness, order" || i.Subject == "scale bar") && i.State.String() != "no" {
+				t.Errorf("%s is stated: %s", i.Subject, i.State)
+			}
+		}
+	}
+	// No claim of more than the tests show.
+	text := strings.ToLower(strings.Join([]string{all(brief.Tested), all(brief.Found), all(brief.HowSure), all(brief.Limits), all(methods), w.verdictSentence(), w.errorRates()}, " "))
+	for _, word := range []string{"proves", "proven", "free of", "absent", " certain ", "complian", " safe "} {
+		if strings.Contains(text, word) {
+			t.Errorf("the page says %q", word)
+		}
+	}
+}
