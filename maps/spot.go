@@ -28,6 +28,8 @@ type Spot struct {
 	Unresolved         bool    // not wider than the smallest profile searched
 	ExcessCounts       float64 // counts of the whole template in excess of the substrate
 	ExcessSigma        float64
+	ExcessLow          float64 // 95 % interval of ExcessCounts
+	ExcessHigh         float64
 	LineCounts         float64 // of these in the target's own family
 	LineSigma          float64
 	LogLikelihood      float64 // log-likelihood ratio of the spot at its best place, size and strength

@@ -66,6 +66,7 @@ func (s *search) measure(i int, m *model, whole []float64) (maps.Spot, window) {
 			// The curvature at the best fit understates what faint spots leave open.
 			upper = m.upperWidth(c)
 			sigma = math.Max(sigma, m.excessSpread(c, least, 1.5*s.opt.Widths[len(s.opt.Widths)-1]))
+			sp.ExcessLow, sp.ExcessHigh = m.excessInterval(c, least, 1.5*s.opt.Widths[len(s.opt.Widths)-1])
 			px, py := s.placeSpread(c)
 			sx, sy = math.Max(sx, px), math.Max(sy, py)
 		}
@@ -85,6 +86,7 @@ func (s *search) measure(i int, m *model, whole []float64) (maps.Spot, window) {
 	sp.WidthPx = math.Sqrt(math.Max(least*least, (second/total-sp.XPx*sp.XPx-sp.YPx*sp.YPx)/2))
 	if len(parts) > 1 {
 		sp.ExcessSigma = m.shapeSigma(win)
+		sp.ExcessLow, sp.ExcessHigh = math.Max(0, total-1.96*sp.ExcessSigma), total+1.96*sp.ExcessSigma
 	}
 	sp.XUm, sp.YUm = micrometres(sp.XPx, sp.YPx, s.pixel)
 	s.size(&sp, win, len(parts) == 1)

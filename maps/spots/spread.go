@@ -91,3 +91,64 @@ func (s *search) placeSpread(c component) (sx, sy float64) {
 	mx, my = mx/sum, my/sum
 	return math.Sqrt(math.Max(0, xx/sum-mx*mx)), math.Sqrt(math.Max(0, yy/sum-my*my))
 }
+
+// intervalDrop is the loss of log-likelihood at the ends of a two-sided 95 %
+// interval: half the square of the normal quantile 1.9600.
+const intervalDrop = 1.9207
+
+// excessInterval returns the 95 % interval of the excess counts of component c by
+// the profile likelihood over width and strength at the fitted place (Wilks 1938,
+// Ann. Math. Stat. 9, 60); frac must hold the other components.
+func (m *model) excessInterval(c component, least, most float64) (low, high float64) {
+	const points = 21
+	type point struct {
+		pr        profile
+		f, llr, v float64
+	}
+	var at [points]point
+	top := math.Inf(-1)
+	for i := range at {
+		s := c.s // the last is the fitted width itself
+		if i < points-1 {
+			s = least * math.Pow(most/least, float64(i)/(points-2))
+		}
+		p := &at[i]
+		p.pr = newProfile(profile{}, c.x, c.y, s, m.w, m.h)
+		p.f, p.llr = m.strength(p.pr, c.f)
+		m.each(p.pr, func(q int, k float64) { p.v += m.weight[q] * k })
+		top = math.Max(top, p.llr)
+	}
+	low, high = math.Inf(1), 0
+	for _, p := range at {
+		level := top - intervalDrop
+		if p.llr < level || p.f <= 0 {
+			continue
+		}
+		inside := func(f float64) bool { return f <= 0 && level <= 0 || f > 0 && m.gain(p.pr, f) >= level }
+		a, b := 0.0, p.f // a outside, b inside
+		if inside(0) {
+			b = 0
+		}
+		for b-a > .01*p.f {
+			if mid := (a + b) / 2; inside(mid) {
+				b = mid
+			} else {
+				a = mid
+			}
+		}
+		low = math.Min(low, b*p.v)
+		limit := m.most
+		for a, b = p.f, math.Min(1.5*p.f, limit); b < limit && inside(b); {
+			a, b = b, math.Min(1.5*b, limit)
+		}
+		for b-a > .01*p.f {
+			if mid := (a + b) / 2; inside(mid) {
+				a = mid
+			} else {
+				b = mid
+			}
+		}
+		high = math.Max(high, a*p.v)
+	}
+	return low, high
+}
