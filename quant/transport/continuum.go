@@ -97,11 +97,11 @@ func (t *tracker) addContinuum(at int, p vector, e, loss float64, plain bool) {
 		if plain {
 			tau = r.mu[at]*up + r.above
 		} else {
-			for j, l := range t.ways {
-				tau += r.mu[j] * l
+			for j, m := range r.mu {
+				tau += m * t.ways[j]
 			}
 		}
-		w := r.scale * loss * decay(tau)
+		w := r.scale * loss * t.chance.decay(tau)
 		t.glow[i] += w
 		if at == s.particle {
 			t.ownGlow[i] += w

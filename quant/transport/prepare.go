@@ -80,7 +80,7 @@ func (s *simulation) place() {
 		g.tops = append(g.tops, g.tops[len(g.tops)-1]+thicknessNM(l))
 	}
 	if len(c.Substrate.Components) > 0 {
-		add(c.Substrate)
+		g.bodies[add(c.Substrate)].thinning = thinning
 		g.tops = append(g.tops, math.Inf(1))
 	}
 	g.planar = len(g.bodies)
@@ -144,6 +144,7 @@ func (s *simulation) tabulate() {
 				for _, m := range ms {
 					e.group.mu = append(e.group.mu, x.attenuation(m))
 				}
+				e.group.self = e.group.mu[i]
 				e.group.above = s.above(i, e.group.mu)
 				scaled := make([]float64, len(e.prod))
 				for n, v := range e.prod {

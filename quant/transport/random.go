@@ -45,12 +45,33 @@ const (
 type chance struct {
 	log  [1<<logBits + 1]float64 // −ln((1+i/2^logBits)/2)
 	turn [1 << turnBits][2]float64
+	exp  [decaySteps*decayEnd + 1]float64 // exp(−i/decaySteps)
+}
+
+// The table of exp(−x): decaySteps per unit up to decayEnd, where nothing is left.
+const (
+	decaySteps = 32
+	decayEnd   = 40
+)
+
+// decay returns exp(−x) for x ≥ 0, and from rounding a little below, within 4e-8 of
+// it.
+func (c *chance) decay(x float64) float64 {
+	if x >= decayEnd {
+		return 0
+	}
+	i := int(x * decaySteps)
+	f := x - float64(i)*(1.0/decaySteps)
+	return c.exp[i] * (1 - f*(1-f*(0.5-f*(1.0/6))))
 }
 
 func newChance() *chance {
 	c := new(chance)
 	for i := range c.log {
 		c.log[i] = -math.Log((1 + float64(i)/(1<<logBits)) / 2)
+	}
+	for i := range c.exp {
+		c.exp[i] = math.Exp(-float64(i) / decaySteps)
 	}
 	for i := range c.turn {
 		s, cos := math.Sincos(2 * math.Pi * (float64(i) + 0.5) / (1 << turnBits))

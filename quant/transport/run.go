@@ -147,7 +147,8 @@ func (t *tracker) run(trajectory uint64) {
 	if t.weight == 0 {
 		return
 	}
-	t.turn = int(t.streams[aimStream].Uint64() >> 32 % rayStride)
+	r := t.streams[aimStream].Uint64()
+	t.turn, t.skip = int(r>>32%rayStride), int(r>>48%thinning)
 	switch t.follow(start) {
 	case backscattered:
 		t.tally.back[0] += t.weight

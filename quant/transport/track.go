@@ -21,6 +21,7 @@ type tracker struct {
 	// Continuum that leaves, per energy: of all bodies and of the particle.
 	glow, ownGlow []float64
 	turn          int // see addContinuum
+	skip          int // segments until the next that counts; see thinning
 	ways          []float64
 	per           [][3]float64 // per peak: made, sent, of the particle
 	tally         *tally       // of the block
@@ -72,11 +73,11 @@ func (t *tracker) follow(p vector) fate {
 		}
 		loss := n.stop * way
 		loss += n.curve * loss * loss
-		if e > b.minEdge {
+		if e > b.minEdge && t.counts(b) {
 			f := part(r)
 			if x := e - f*loss; x > b.minEdge {
 				f *= way
-				t.photons(at, vector{p.x + f*u.x, p.y + f*u.y, p.z + f*u.z}, x, way)
+				t.photons(at, vector{p.x + f*u.x, p.y + f*u.y, p.z + f*u.z}, x, way*float64(b.thinning))
 			}
 		}
 		e -= loss
@@ -108,6 +109,19 @@ func (t *tracker) follow(p vector) fate {
 		u = t.scatter(b, k, u, r)
 	}
 	return stopped
+}
+
+// counts reports whether photons of the next segment in b are counted.
+func (t *tracker) counts(b *body) bool {
+	if b.thinning == 1 {
+		return true
+	}
+	if t.skip > 0 {
+		t.skip--
+		return false
+	}
+	t.skip = b.thinning - 1
+	return true
 }
 
 // scatter returns the direction after a collision. Of the random bits, 10 turn
@@ -164,22 +178,22 @@ func (t *tracker) photons(at int, p vector, e, way float64) {
 	plain := at < s.planar && s.plain(p)
 	if plain {
 		up := (p.z - s.tops[at]) * s.csc
-		for i, g := range b.groups {
+		for i := range b.groups {
+			g := &b.groups[i]
 			w := prod[i] * way
 			made[i] += w
-			w *= decay(g.mu[at]*up + g.above)
-			sent[i] += w
+			sent[i] += w * t.chance.decay(g.self*up+g.above)
 		}
 	} else {
 		s.ways(t.ways, p)
-		for i, g := range b.groups {
+		for i := range b.groups {
 			w := prod[i] * way
 			made[i] += w
 			tau := 0.0
-			for j, l := range t.ways {
-				tau += g.mu[j] * l
+			for j, m := range b.groups[i].mu {
+				tau += m * t.ways[j]
 			}
-			sent[i] += w * decay(tau)
+			sent[i] += w * t.chance.decay(tau)
 		}
 	}
 	if len(b.continuum) > 0 {
@@ -189,9 +203,6 @@ func (t *tracker) photons(at int, p vector, e, way float64) {
 		t.profile(at, p, prod, way)
 	}
 }
-
-// decay returns exp(−x) for x ≥ 0, from rounding also for x a little below.
-func decay(x float64) float64 { return math.Exp(-x) }
 
 // profile adds photons to the depth and radial profiles.
 func (t *tracker) profile(at int, p vector, prod []float64, way float64) {
@@ -207,7 +218,7 @@ func (t *tracker) profile(at int, p vector, prod []float64, way float64) {
 		if depth >= 0 && depth < t.bins {
 			t.tally.depth[row+depth] += w * g.phi
 			up := (p.z - t.specimen.tops[at]) * t.specimen.csc
-			t.tally.sentDepth[row+depth] += w * g.phi * decay(g.mu[at]*up+g.above)
+			t.tally.sentDepth[row+depth] += w * g.phi * t.chance.decay(g.self*up+g.above)
 		}
 		if radius < t.bins {
 			t.tally.radial[row+radius] += w
