@@ -24,7 +24,7 @@ func (r *Result) maskBlanks(ctx context.Context, fields []*spots.Field, blanks *
 		if r.Fields[i].Role != maps.Untreated {
 			continue
 		}
-		res, err := spots.Find(ctx, fields[i], opt)
+		res, err := r.find(ctx, i, fields[i], opt)
 		if err != nil {
 			return fmt.Errorf("study: field %q: %w", r.Fields[i].Name, err)
 		}

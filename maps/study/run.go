@@ -132,7 +132,7 @@ func (r *Result) maps(ctx context.Context, progress Progress) error {
 	}
 	for i := range r.Fields {
 		f := &r.Fields[i]
-		f.Maps, err = peaks.Fit(ctx, r.Study.Fields[i].Source, fitter, peaks.Options{Workers: r.Study.Options.Workers,
+		f.Maps, err = r.mapsOf(ctx, i, r.Study.Fields[i].Source, fitter, peaks.Options{Workers: r.Study.Options.Workers,
 			Progress: func(d, _ int) { progress(StageMaps, done+d, total) }})
 		if err != nil {
 			return fmt.Errorf("study: field %q: %w", f.Name, err)
@@ -175,7 +175,7 @@ func (r *Result) spots(ctx context.Context, progress Progress) error {
 		o := opt
 		o.Substrate, o.SubstrateCounts = blanks.without(i)
 		o.Seed = s.Options.Seed + uint64(i)*0x9e3779b97f4a7c15
-		res, err := spots.Find(ctx, fields[i], o)
+		res, err := r.find(ctx, i, fields[i], o)
 		if err != nil {
 			return fmt.Errorf("study: field %q: %w", r.Fields[i].Name, err)
 		}

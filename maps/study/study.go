@@ -37,6 +37,7 @@ type Study struct {
 	// Detector is the starting point of the fit; zero = default.
 	Detector spectra.Detector
 	Options  Options
+	Store    Store // what earlier runs computed; nil = nothing is kept
 }
 
 // FieldInput is one field with its cube.
@@ -86,6 +87,7 @@ type FieldResult struct {
 	Spots         *spots.Result
 	Observation   compare.Observation
 	Evidence      *Evidence // nil with Options.NoMaps
+	Reused        []Stage   // stages taken from Study.Store
 }
 
 // Result is the outcome of a study.

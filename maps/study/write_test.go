@@ -72,22 +72,23 @@ func small() *scene.Scene {
 }
 
 // smallCubes are the rendered fields of the small scene.
-var smallCubes = sync.OnceValues(func() ([]*cube.Memory, error) {
-	sc := small()
+var smallCubes = sync.OnceValues(func() ([]*cube.Memory, error) { return renderScene(small()) })
+
+func renderScene(sc *scene.Scene) ([]*cube.Memory, error) {
 	rd, err := scene.NewRenderer(sc)
 	if err != nil {
 		return nil, err
 	}
 	var cubes []*cube.Memory
-	for i := range sc.Fields() {
-		mem, _, err := rd.Render(i, 3, 2)
+	for i := range sc.Specs {
+		m, _, err := rd.Render(i, 3, 2)
 		if err != nil {
 			return nil, err
 		}
-		cubes = append(cubes, mem)
+		cubes = append(cubes, m)
 	}
 	return cubes, nil
-})
+}
 
 // runSmall runs the study of the small scene.
 func runSmall(workers int) (*Result, error) {
