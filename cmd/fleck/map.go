@@ -27,16 +27,20 @@ func mapCommand(e *env) *cli.Command {
 fitted for itself. DIR gets, for every family, the map as PNG, 32-bit TIFF and NPY
 with its standard uncertainty, the status of every pixel (0 fitted, 1 empty, 2 not
 converged, 3 failed), the sum spectrum with its fit, and result.json.
+With --composition every pixel is corrected as a flat bulk of these elements as
+well: maps of the mass fractions with their uncertainty from counting, and a flag
+for every pixel. A thin particle looks like any other mixture; no flag finds it.
 
-Example:
-  fleck map field.nrrd --elements "O,Ti K,Cr,Fe" --out maps`,
-		Flags: append(append([]cli.Flag{
+Examples:
+  fleck map field.nrrd --elements "O,Ti K,Cr,Fe" --out maps
+  fleck map rock.nrrd --elements Na,Mg,Al,Si,Ca,Fe --composition --oxygen stoichiometry --out maps`,
+		Flags: slices.Concat([]cli.Flag{
 			valueFlag("", "elements", "elements or families, `SYMBOLS` with commas (default: those identified in the sum spectrum)"),
 			valueFlag("", "out", "output `DIR`, new, empty or of an earlier run"),
 			valueFlag("", "low", "first energy used, in `EV` (default: 200)"),
 			valueFlag("", "high", "last energy used, in `EV` (default: 5 % above the beam energy)"),
 			detectorFlag(),
-		}, conditionFlags()...), cubeFlags()...),
+		}, compositionFlags(), conditionFlags(), cubeFlags()),
 		Action: e.action(func(ctx context.Context, c *cli.Context) error {
 			path, err := oneFile(c, "one cube")
 			if err != nil {
@@ -56,6 +60,10 @@ func (e *env) mapCube(ctx context.Context, c *cli.Context, path string) error {
 	if dir == "" {
 		return usage("--out is missing; for example --out maps")
 	}
+	correction, composed, err := e.readComposition(c, list)
+	if err != nil {
+		return err
+	}
 	var opt fit.Options
 	if opt.LowEV, opt.HighEV, err = rangeFlags(c); err != nil {
 		return err
@@ -71,6 +79,15 @@ func (e *env) mapCube(ctx context.Context, c *cli.Context, path string) error {
 	h := f.Header()
 	if !h.CalibrationKnown {
 		return needScale(path, &spectra.Spectrum{}, false)
+	}
+	like := &spectra.Spectrum{Calibration: h.Calibration, Conditions: h.Conditions}
+	if err := needScale(path, like, composed); err != nil {
+		return err
+	}
+	if composed {
+		if err := e.readStandards(c, like, &correction); err != nil {
+			return err
+		}
 	}
 	e.settingOr("low_ev", opt.LowEV, defaultLowEV)
 	if opt.HighEV > 0 {
@@ -115,6 +132,9 @@ func (e *env) mapCube(ctx context.Context, c *cli.Context, path string) error {
 		e.note("identified in the sum spectrum: %v; elements of small particles may be missing: name them with --elements", symbols(list.whole()))
 		e.answer.Set("identified", symbols(list.whole()))
 	}
+	if composed {
+		list = withShown(list, correction)
+	}
 	r, err := e.fitSpectrum(ctx, path, sum, list, opt)
 	if err != nil {
 		return err
@@ -127,8 +147,14 @@ func (e *env) mapCube(ctx context.Context, c *cli.Context, path string) error {
 	if err != nil {
 		return inFile(path, err)
 	}
-	if err := e.writeMaps(out, res, slugs{}); err != nil {
+	names := slugs{}
+	if err := e.writeMaps(out, res, names); err != nil {
 		return err
+	}
+	if composed {
+		if err := e.mapComposition(ctx, out, res, r, sum, correction, names); err != nil {
+			return err
+		}
 	}
 	if err := writeSum(out, sum, r, filepath.Base(path)); err != nil {
 		return err
@@ -150,28 +176,16 @@ func (e *env) writeMaps(out *outputFolder, res *peaks.Result, names slugs) error
 	for i, fam := range res.Families {
 		st := res.Stacks[i]
 		base := names.of(fam.String())
-		files := []struct {
-			name  string
-			write func(io.Writer) error
-		}{
-			{base + ".png", func(w io.Writer) error { return drawMap(w, st.Value, fam.String()+" net counts") }},
-			{base + ".tif", func(w io.Writer) error { return figure.FloatTIFF(w, st.Value) }},
-			{base + "-sigma.tif", func(w io.Writer) error { return figure.FloatTIFF(w, st.Sigma) }},
-			{base + ".npy", func(w io.Writer) error { return cube.WriteMapNPY(w, st.Value) }},
-			{base + "-sigma.npy", func(w io.Writer) error { return cube.WriteMapNPY(w, st.Sigma) }},
-		}
-		for _, f := range files {
-			if err := out.write(f.name, f.write); err != nil {
-				return fmt.Errorf("%s: %w", f.name, err)
-			}
+		if err := writeStack(out, base, st); err != nil {
+			return err
 		}
 		stats := st.Value.Stats()
 		o := record.Of("symbol", fam.Element.Symbol(), "family", fam.Family.String(),
 			"file", base+".tif", "png", base+".png", "npy", base+".npy", "sigma_file", base+"-sigma.tif", "sigma_npy", base+"-sigma.npy",
 			"unit", st.Value.Unit)
-		o.Number("min", stats.Min, "no pixel has a value")
-		o.Number("max", stats.Max, "no pixel has a value")
-		o.Number("mean", stats.Mean, "no pixel has a value")
+		o.Number("min", stats.Min, noPixel)
+		o.Number("max", stats.Max, noPixel)
+		o.Number("mean", stats.Mean, noPixel)
 		rows = append(rows, o)
 		e.printf("%-6s %6.4g %8.4g %7.4g  %s\n", fam, stats.Min, stats.Max, stats.Mean, filepath.Join(out.dir, base+".png"))
 	}
@@ -187,6 +201,33 @@ func (e *env) writeMaps(out *outputFolder, res *peaks.Result, names slugs) error
 	}
 	e.answer.Set("status_file", "status.npy")
 	return out.write("status.npy", func(w io.Writer) error { return cube.WriteMapNPY(w, status) })
+}
+
+const noPixel = "no pixel has a value"
+
+// writeStack writes a map as picture, TIFF and NPY, its uncertainty where it has
+// one.
+func writeStack(out *outputFolder, base string, st maps.Stack) error {
+	type file struct {
+		name  string
+		write func(io.Writer) error
+	}
+	files := []file{
+		{base + ".png", func(w io.Writer) error { return drawMap(w, st.Value, st.Value.What) }},
+		{base + ".tif", func(w io.Writer) error { return figure.FloatTIFF(w, st.Value) }},
+		{base + ".npy", func(w io.Writer) error { return cube.WriteMapNPY(w, st.Value) }},
+	}
+	if len(st.Sigma.V) > 0 {
+		files = append(files,
+			file{base + "-sigma.tif", func(w io.Writer) error { return figure.FloatTIFF(w, st.Sigma) }},
+			file{base + "-sigma.npy", func(w io.Writer) error { return cube.WriteMapNPY(w, st.Sigma) }})
+	}
+	for _, f := range files {
+		if err := out.write(f.name, f.write); err != nil {
+			return fmt.Errorf("%s: %w", f.name, err)
+		}
+	}
+	return nil
 }
 
 // drawMap draws a map; one without counts, which has no range, from 0 to 1.

@@ -246,6 +246,20 @@ func (o Options) measuredElements() []xray.Element {
 	return out
 }
 
+// Shown returns the elements whose lines the spectrum shows, and which the fit
+// must know: also the one that is found by rule.
+func (o Options) Shown() []xray.Element {
+	out := slices.Concat(o.Elements, o.Ignore)
+	z := o.Solve.Unmeasured
+	if z == 0 {
+		z = quant.Oxygen
+	}
+	if o.Solve.Rule != quant.NoRule && !slices.Contains(out, z) {
+		out = append(out, z)
+	}
+	return out
+}
+
 // others returns the elements of a composition that get no k-ratio.
 func (o Options) others() []xray.Element {
 	out := slices.Clone(o.Solve.Known.Elements)

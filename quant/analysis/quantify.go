@@ -34,7 +34,7 @@ func Quantify(s *spectra.Spectrum, opt Options) (*Result, error) {
 	if len(opt.measuredElements()) == 0 {
 		return nil, fmt.Errorf("analysis: no element of the specimen is to be measured; name some")
 	}
-	all := append(slices.Clone(opt.Elements), opt.Ignore...)
+	all := opt.Shown()
 	fo := opt.Fit
 	if len(fo.Families) == 0 {
 		fo.Families = familiesOf(s, all, fo)
@@ -135,6 +135,7 @@ type kset struct {
 	ks        []quant.KRatio
 	cov       []float64 // nil when it is not known
 	standards []string  // what each refers to
+	full      []float64 // counts at which each would be 1; nil = unknown
 	relative  bool      // the common scale means nothing
 }
 
@@ -187,6 +188,7 @@ func againstComputed(q *Result, r *fit.Result, index []int, cond spectra.Conditi
 		pure[i] = v
 		k.ks = append(k.ks, quant.KRatio{Peak: p, Value: f.NetCounts / v, Sigma: f.Sigma / v})
 		k.standards = append(k.standards, "computed, pure "+f.Element.Symbol())
+		k.full = append(k.full, v)
 		sum += f.NetCounts / v
 	}
 	if !(sum > 0) {
@@ -235,6 +237,8 @@ func againstReferences(q *Result, r *fit.Result, index []int, cond spectra.Condi
 			return k, nil, fmt.Errorf("%w (reference %s)", err, ref.title())
 		}
 		k.ks = append(k.ks, v)
+		full, _, _ := familyCounts{set.fits[from[i]]}.NetCounts(p)
+		k.full = append(k.full, full*float64(dose/standardDose))
 		name := ref.title()
 		if ref.Measured != "" {
 			name += ", " + ref.Measured

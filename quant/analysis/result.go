@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"example.org/fleck/quant"
+	"example.org/fleck/quant/matrix"
 	"example.org/fleck/spectra/fit"
 	"example.org/fleck/spectra/xray"
 )
@@ -29,6 +30,9 @@ type Row struct {
 	Escape float64
 	// Overvoltage is the beam energy over the edge.
 	Overvoltage float64
+	// Full is the net counts at which the k-ratio would be 1, in this spectrum;
+	// when standardless in units common to all rows, 0 for given k-ratios.
+	Full float64
 }
 
 // Result is the quantitative analysis of one spectrum or set of k-ratios.
@@ -63,6 +67,9 @@ type Result struct {
 	Fit     *fit.Result  // nil for given k-ratios
 
 	Geometry quant.Geometry
+	// Matrix is the matrix correction with the standards, coats and efficiency as
+	// they were used.
+	Matrix matrix.Options
 }
 
 // Row returns the row of an element, ok = false where it was not measured.

@@ -46,10 +46,13 @@ func solve(q *Result, k kset, g quant.Geometry, mo matrix.Options, opt Options, 
 			return err
 		}
 	}
-	q.Model = mo.String()
+	q.Model, q.Matrix = mo.String(), mo
 	q.Status, q.Steps = res.Status, res.Steps
 	for i, v := range k.ks {
 		q.Rows = append(q.Rows, Row{KRatio: v, Standard: k.standards[i], Overvoltage: Overvoltage(v.Peak, g.BeamEnergy)})
+		if k.full != nil {
+			q.Rows[i].Full = k.full[i]
+		}
 	}
 	switch res.Status {
 	case quant.Failed:
