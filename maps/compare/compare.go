@@ -74,6 +74,11 @@ type Result struct {
 // counts.
 const clusterAlpha = 0.05
 
+// doubtAlpha is the level from which intervals allow for clusters: with few spots
+// the test misses clusters that make Poisson intervals too short (choice of this
+// package).
+const doubtAlpha = 0.25
+
 // Fields compares treated with blank fields. See the package comment for the
 // methods; the p-value of the density is that of the E-test (Krishnamoorthy &
 // Thomson 2004) for counts that scatter like Poisson counts, else that of the

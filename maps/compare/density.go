@@ -63,17 +63,20 @@ func (r *Result) density(units [2][]unit) error {
 		*low, *high = poisson.Garwood(n[side], opt.Level)
 		*low, *high = *low/a[side], *high/a[side]
 	}
+	doubtful := math.Min(nanTo(r.Dispersion.Fields, 1), nanTo(r.Dispersion.Coupons, 1)) < doubtAlpha
+	if enough && doubtful && n[0]+n[1] > 0 {
+		r.clustered = newClustered(units)
+		d.intervals(r.clustered, opt.Level)
+		d.Ratio = d.TreatedPerMm2 / d.BlankPerMm2
+	}
 	if r.Dispersion.Clustered && enough {
 		d.PValue, d.PTwoSided = perm.greater, perm.twoSided
 		d.Method = "permutation of " + r.Unit + "s (spots are clustered)"
-		if n[0]+n[1] > 0 {
-			r.clustered = newClustered(units)
-			d.intervals(r.clustered, opt.Level)
-			d.Ratio = d.TreatedPerMm2 / d.BlankPerMm2
-		}
 	} else {
 		d.PValue, d.PTwoSided = poisson.ETest(n[0], a[0], n[1], a[1], 0)
-		d.Ratio, d.Low, d.High = poisson.RateRatio(n[0], a[0], n[1], a[1], opt.Level)
+		if r.clustered == nil {
+			d.Ratio, d.Low, d.High = poisson.RateRatio(n[0], a[0], n[1], a[1], opt.Level)
+		}
 		d.Method = "E-test of two Poisson rates"
 		if r.Dispersion.Clustered || math.IsNaN(r.Dispersion.Fields) && math.IsNaN(r.Dispersion.Coupons) {
 			r.Remarks = append(r.Remarks, "the scatter between replicates could not be used: the density is compared as if spots were independent")
@@ -100,6 +103,14 @@ func (d *Density) intervals(c *clustered, level float64) {
 	d.BlankLow = math.Min(d.BlankLow, c.density(1, low))
 	d.BlankHigh = math.Max(d.BlankHigh, c.density(1, high))
 	d.Low, d.High = c.ratio(low), c.ratio(high)
+}
+
+// nanTo returns v, or other where v is no number.
+func nanTo(v, other float64) float64 {
+	if math.IsNaN(v) {
+		return other
+	}
+	return v
 }
 
 // finite returns NaN for infinite values.

@@ -45,6 +45,7 @@ func TestStudyList(t *testing.T) {
 		fields = 8
 	}
 	const side, counts = 64, 60.0
+	info := information(worldAluminium(), worldSilica().Spectrum)
 	fmt.Printf("%d fields of %d × %d pixels of %g counts, 0 to 9 spots and 2 grains of alumina each; match within the larger of %g px and two widths\n", fields, side, side, counts, matchRadius)
 	for _, mode := range []substrateMode{blank, same} {
 		for _, q := range []float64{.05, .10} {
@@ -78,12 +79,12 @@ func TestStudyList(t *testing.T) {
 						}
 						hit[k] = true
 						o.right++
-						_, k1 := kernelEnergy(put[k].s)
+						k2, k1 := kernelEnergy(put[k].s)
 						truth := put[k].f * counts * k1
 						o.x = append(o.x, (s.XPx-put[k].x)/s.SigmaXPx)
 						o.excess = append(o.excess, (s.ExcessCounts-truth)/s.ExcessSigma)
 						o.width = append(o.width, s.WidthPx/put[k].s)
-						if s.ExcessCounts > 6*s.ExcessSigma { // hardly chosen by chance
+						if put[k].f*math.Sqrt(counts*info*k2) > 9 { // found without the help of chance
 							o.strong++
 							o.interval = append(o.interval, (s.ExcessHigh-s.ExcessLow)/(2*1.96*s.ExcessSigma))
 							if s.ExcessLow <= truth && truth <= s.ExcessHigh {
@@ -109,7 +110,7 @@ func TestStudyList(t *testing.T) {
 			mw, sw := meanSD(width)
 			mi, _ := meanSD(interval)
 			c := float64(held) / float64(strong)
-			fmt.Printf("%-11s q %.2f: false discovery proportion %.4f ± %.4f, found %.3f of %d; pulls: x %.2f ± %.2f, excess %.2f ± %.2f; width ratio %.2f ± %.2f; interval of the excess above 6 sigma holds %.3f ± %.3f of %d, width %.2f of 2·1.96 sigma\n",
+			fmt.Printf("%-11s q %.2f: false discovery proportion %.4f ± %.4f, found %.3f of %d; pulls: x %.2f ± %.2f, excess %.2f ± %.2f; width ratio %.2f ± %.2f; interval of the excess from d = 9 holds %.3f ± %.3f of %d, width %.2f of 2·1.96 sigma\n",
 				mode, q, mean, sd/math.Sqrt(float64(fields)), float64(right)/float64(put), put, mx, sx, me, se, mw, sw, c, math.Sqrt(c*(1-c)/float64(strong)), strong, mi)
 		}
 	}

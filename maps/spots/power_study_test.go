@@ -225,3 +225,34 @@ func TestStudyPower(t *testing.T) {
 		}
 	}
 }
+
+// TestStudyRealPower is TestStudyPower with cubes thinned from measured spectra:
+// silicon on molybdenum and on gallium arsenide, 15 keV. The oracle knows the
+// spectra that were thinned.
+func TestStudyRealPower(t *testing.T) {
+	nulls, fields := envInt("NULLS", 300), envInt("FIELDS", 40)
+	if testing.Short() {
+		t.Skip("long: left out of short runs")
+	}
+	for _, substrate := range []string{"Mo_15kV.emsa", "GaAs_15kV.emsa"} {
+		s0, target, _ := realWorld(t, substrate)
+		target, err := target.check(len(s0), "target")
+		if err != nil {
+			t.Fatal(err)
+		}
+		if s0, err = normalised(s0, len(s0), "substrate"); err != nil {
+			t.Fatal(err)
+		}
+		for c := range s0 { // the oracle divides by it
+			s0[c] = math.Max(s0[c], 1e-9)
+		}
+		w := powerWorld{s0, target.Spectrum, target, 64}
+		fmt.Printf("Si on %s: information per count %.2f\n", substrate, information(s0, w.s1))
+		dets := w.detectors()[:2]
+		for _, cs := range [][]cell{{{50, 1, 6.8, 9}}, {{100, 2.5, 5.0, 9}}} {
+			o := oracle(cs[0], w.s0, w.s1, w.side, w.side)
+			all := append([]detector{o}, dets...)
+			w.measurePower(cs[0], all, w.nulls(cs[0].counts, all, nulls), fields)
+		}
+	}
+}

@@ -108,15 +108,11 @@ func realSpectrum(t *testing.T, name string) []float64 {
 	return out
 }
 
-// A cube thinned from measured spectra of one detector: molybdenum as the
-// substrate, silicon as the target, gallium arsenide as another compound. The
-// substrate is estimated from other draws, the template is the measured spectrum.
-func TestRealSpectra(t *testing.T) {
-	if testing.Short() {
-		t.Skip("long: left out of short runs")
-	}
-	mo, si, gaas := realSpectrum(t, "Mo_15kV.emsa"), realSpectrum(t, "Si_15kV.emsa"), realSpectrum(t, "GaAs_15kV.emsa")
-	n := min(len(mo), len(si), len(gaas), 1100)
+// realWorld returns measured spectra of one detector at 15 keV: substrate,
+// silicon as the target, gallium arsenide as another compound.
+func realWorld(t *testing.T, substrate string) (s0 []float64, target, other Template) {
+	sub, si, gaas := realSpectrum(t, substrate), realSpectrum(t, "Si_15kV.emsa"), realSpectrum(t, "GaAs_15kV.emsa")
+	n := min(len(sub), len(si), len(gaas), 1100)
 	const first = 35 // above the noise peak
 	part := func(s []float64) []float64 {
 		out := make([]float64, n-first)
@@ -125,7 +121,6 @@ func TestRealSpectra(t *testing.T) {
 		}
 		return out
 	}
-	mo, si, gaas = part(mo), part(si), part(gaas)
 	template := func(name string, s []float64, low, high int) Template {
 		tt := Template{Name: name, Spectrum: s, Line: make([]float64, len(s))}
 		for c := low - first; c < high-first; c++ { // the peak over a straight line
@@ -134,8 +129,18 @@ func TestRealSpectra(t *testing.T) {
 		}
 		return tt
 	}
-	target := template("Si", si, 180, 208)
-	other := template("GaAs", gaas, 118, 146)
+	return part(sub), template("Si", part(si), 180, 208), template("GaAs", part(gaas), 118, 146)
+}
+
+// A cube thinned from measured spectra of one detector: molybdenum as the
+// substrate, silicon as the target, gallium arsenide as another compound. The
+// substrate is estimated from other draws, the template is the measured spectrum.
+func TestRealSpectra(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long: left out of short runs")
+	}
+	mo, target, other := realWorld(t, "Mo_15kV.emsa")
+	si, gaas := target.Spectrum, other.Spectrum
 	rng := rand.New(rand.NewPCG(2, 2))
 	spots := []planted{{12, 14, 1, .15, si}, {35, 30, 1.5, .1, si}, {14, 36, 1.2, .3, gaas}, {37, 10, 2, .08, si}}
 	f := worldField(rng, 48, 48, 100, mo, spots)
