@@ -100,7 +100,9 @@ func TestMeasuredFits(t *testing.T) {
 
 // TestMeasuredIdentification checks which elements the same spectra show. The
 // files titled "Cu" show a carbon film; the copper of the grid shows at 30 keV
-// only.
+// only. An ambiguous element counts for any of its group: sulphur and molybdenum
+// at 2.3 keV under the sums of Ga L and As L, for one. Anything else, such as
+// the lanthanides whose M lines lie on Ga L and Cu L, cannot be there.
 func TestMeasuredIdentification(t *testing.T) {
 	tests := []struct {
 		file string
@@ -114,6 +116,7 @@ func TestMeasuredIdentification(t *testing.T) {
 		{"GaAs_05kV.emsa", []string{"Ga", "As"}, []string{"C", "O"}},
 		{"GaAs_15kV.emsa", []string{"Ga", "As"}, []string{"C", "O", "Si"}},
 		{"NW_05kV.emsa", []string{"Ga", "As", "Sb", "C"}, []string{"O", "N", "Si", "Cu"}},
+		{"NW_15kV.emsa", []string{"Ga", "As", "Sb", "C", "Cu"}, []string{"O", "N", "Si", "Ni", "S", "Mo", "P", "In"}},
 		{"Cu_05kV.emsa", []string{"C"}, []string{"O", "N", "Si"}},
 		{"Cu_30kV.emsa", []string{"C", "Cu"}, []string{"O", "N", "Si", "S", "Na"}},
 	}
@@ -126,11 +129,14 @@ func TestMeasuredIdentification(t *testing.T) {
 			}
 			found := map[string]bool{}
 			for _, e := range id.Elements {
-				symbol := e.Element.Symbol()
-				found[symbol] = true
-				t.Logf("%s %s %.0f ± %.0f, q = %.2g, %s", symbol, e.Family, e.NetCounts, e.Sigma, e.QValue, e.Status)
-				if !slices.Contains(tt.must, symbol) && !slices.Contains(tt.may, symbol) {
-					t.Errorf("%s is not in the specimen (group %v)", symbol, e.Group)
+				t.Logf("%s %s %.0f ± %.0f, q = %.2g, %s %v", e.Element, e.Family, e.NetCounts, e.Sigma, e.QValue, e.Status, e.Group)
+				possible := false
+				for _, z := range append([]xray.Element{e.Element}, e.Group...) {
+					found[z.Symbol()] = true
+					possible = possible || slices.Contains(tt.must, z.Symbol()) || slices.Contains(tt.may, z.Symbol())
+				}
+				if !possible {
+					t.Errorf("%s is not in the specimen (group %v)", e.Element, e.Group)
 				}
 			}
 			for _, want := range tt.must {

@@ -105,6 +105,8 @@ type identifier struct {
 	chosen      []candidate
 	specimen    Specimen
 	specimenFor *Result // the result that specimen was made from
+	own, ownOf  *Result // the fit that rivals to the elements of ownOf are compared with
+	refined     *Result // the last fit that refined scale and resolution
 	fixShares   bool    // line shares as computed
 	silicon     bool    // the detector's own silicon is in the model
 }
@@ -148,18 +150,22 @@ func (id *identifier) fit(quick bool, previous *Result) (*Result, error) {
 	for _, c := range id.chosen {
 		o.Families = append(o.Families, c.families...)
 	}
-	s := id.s
 	if previous != nil && quick {
 		moved := *id.s
 		moved.Calibration = previous.Calibration
-		s = &moved
 		o.Detector = previous.Detector
 		o.FixCalibration = true
+		return spectrum(&moved, o, nil)
 	}
 	if len(id.chosen) == 0 {
 		o.FixCalibration = true
+		return spectrum(id.s, o, nil)
 	}
-	return spectrum(s, o)
+	r, err := spectrum(id.s, o, id.refined)
+	if err == nil {
+		id.refined = r
+	}
+	return r, err
 }
 
 // options returns the options of a fit that follows on previous: the specimen is
@@ -293,7 +299,9 @@ func (id *identifier) report(r *Result) (*Identification, error) {
 				e.QValue = q[j]
 			}
 		}
-		e.Group = id.rivals(r, tr, c)
+		if e.Group, err = id.rivals(r, tr, c); err != nil {
+			return nil, err
+		}
 		if len(e.Group) > 0 {
 			e.Status = Ambiguous
 		}
@@ -306,22 +314,48 @@ func (id *identifier) report(r *Result) (*Identification, error) {
 	return out, nil
 }
 
+// rivalMisfit is the misfit, above that of the chosen elements, up to which a
+// trial leaves open whether a rival describes the spectrum as well once its line
+// shares are refined. Common practice, no source.
+const rivalMisfit = 60
+
+// rivalDeviance is the excess of the deviance, in units of its scatter, beyond
+// which a rival is excluded: five standard deviations.
+const rivalDeviance = 25
+
 // rivals returns the elements that, put in place of c, describe the spectrum
-// about as well: their misfit is greater by less than 9 (three standard
-// deviations).
-func (id *identifier) rivals(r *Result, tr *trials, c candidate) []xray.Element {
-	without := slices.DeleteFunc(slices.Clone(id.chosen), func(x candidate) bool { return x.element == c.element })
-	reference := tr.misfit(id.chosen)
+// about as well at the fitted scale and resolution.
+func (id *identifier) rivals(r *Result, tr *trials, c candidate) ([]xray.Element, error) {
+	chosen, refined := id.chosen, id.refined
+	defer func() { id.chosen, id.refined = chosen, refined }()
+	without := slices.DeleteFunc(slices.Clone(chosen), func(x candidate) bool { return x.element == c.element })
+	reference := tr.misfit(chosen)
 	var out []xray.Element
 	for _, rival := range id.candidates {
-		if slices.ContainsFunc(id.chosen, func(x candidate) bool { return x.element == rival.element }) || !near(rival, c, id.s.BeamEnergy, r.Detector) {
+		if slices.ContainsFunc(chosen, func(x candidate) bool { return x.element == rival.element }) || !near(rival, c, id.s.BeamEnergy, r.Detector) {
 			continue
 		}
-		if tr.with(without, rival)-reference < 9 {
+		if tr.with(without, rival)-reference > rivalMisfit {
+			continue
+		}
+		if id.ownOf != r {
+			own, err := id.fit(false, r)
+			if err != nil {
+				return nil, err
+			}
+			id.own, id.ownOf = own, r
+		}
+		id.chosen, id.refined = append(slices.Clone(without), rival), refined
+		other, err := id.fit(false, r)
+		if err != nil {
+			return nil, err
+		}
+		scatter := math.Max(1, id.own.Deviance/id.own.ExpectedDeviance)
+		if other.penalised()-id.own.penalised() < rivalDeviance*scatter && consistent(other, rival.element) {
 			out = append(out, rival.element)
 		}
 	}
-	return out
+	return out, nil
 }
 
 // strongest returns the index of the most significant of the families of c, the
@@ -352,7 +386,11 @@ func (id *identifier) prefer(r *Result) (bool, error) {
 		if own.Family == xray.FamilyK {
 			continue
 		}
-		for _, z := range id.rivals(r, tr, c) {
+		rivals, err := id.rivals(r, tr, c)
+		if err != nil {
+			return false, err
+		}
+		for _, z := range rivals {
 			i := slices.IndexFunc(id.candidates, func(x candidate) bool { return x.element == z })
 			if f, ok := nearestFamily(id.candidates[i], own, id.s.BeamEnergy); ok && f.Family < own.Family {
 				id.chosen[k], own, changed = id.candidates[i], f, true

@@ -63,7 +63,11 @@ type Result struct {
 	design  *design
 	state   state
 	counts  []float64 // in range
+	penalty float64   // of the priors, in log-likelihood
 }
+
+// penalised returns the deviance with what the priors add to it.
+func (r *Result) penalised() float64 { return r.Deviance + 2*r.penalty }
 
 // FamilyResult is the outcome for one line family.
 type FamilyResult struct {

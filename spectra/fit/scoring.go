@@ -26,6 +26,17 @@ func (s state) clone() state {
 	return c
 }
 
+// between returns the state at the share t of the way from s to next.
+func (s state) between(next state, t float64) state {
+	c := s.clone()
+	for _, x := range []struct{ dst, to []float64 }{{c.family, next.family}, {c.dev, next.dev}, {c.rest, next.rest}, {c.shape[:], next.shape[:]}} {
+		for i := range x.dst {
+			x.dst[i] += float64(t * (x.to[i] - x.dst[i]))
+		}
+	}
+	return c
+}
+
 // scorer maximises the penalised Poisson likelihood of one spectrum by Fisher
 // scoring with an active set for amplitudes at zero and Levenberg damping.
 type scorer struct {
@@ -247,15 +258,21 @@ func (sc *scorer) run(s *state, tolerance float64) bool {
 			if gain < tolerance+1e-9*math.Abs(obj) {
 				return true
 			}
-			if !next.shape.inRange() {
+			objTry, ok := sc.objective(&next)
+			if !ok {
 				lambda = math.Max(10*lambda, 1e-3)
 				continue
 			}
-			if sc.anyShapeFree() {
-				sc.d.columns(sc.cols, next.shape)
+			// Where the curvature along the step is greater than expected, the
+			// least of the parabola through both values and the slope is nearer.
+			if t := gain / (2 * (objTry - obj + gain)); t > 0.05 && t < 0.8 {
+				between := s.between(next, t)
+				if v, ok := sc.objective(&between); ok && v < objTry {
+					next, objTry = between, v
+				} else {
+					sc.objective(&next)
+				}
 			}
-			sc.combine(sc.mTry, sc.cols, &next)
-			objTry := 0.5*poisson.Deviance(sc.n, sc.mTry) + sc.penalty(&next, nil, nil)
 			if objTry < obj {
 				*s = next
 				sc.m, sc.mTry = sc.mTry, sc.m
@@ -275,6 +292,19 @@ func (sc *scorer) run(s *state, tolerance float64) bool {
 		}
 	}
 	return false
+}
+
+// objective is half the deviance of state s with its penalty, the model in
+// mTry; ok is false outside the range of the shape.
+func (sc *scorer) objective(s *state) (float64, bool) {
+	if !s.shape.inRange() {
+		return 0, false
+	}
+	if sc.anyShapeFree() {
+		sc.d.columns(sc.cols, s.shape)
+	}
+	sc.combine(sc.mTry, sc.cols, s)
+	return 0.5*poisson.Deviance(sc.n, sc.mTry) + sc.penalty(s, nil, nil), true
 }
 
 func (sc *scorer) anyShapeFree() bool {

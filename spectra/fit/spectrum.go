@@ -27,11 +27,12 @@ func Spectrum(s *spectra.Spectrum, opt Options) (*Result, error) {
 	if len(opt.Families) == 0 {
 		return nil, fmt.Errorf("fit: no line families given; name at least one element that the beam can excite")
 	}
-	return spectrum(s, opt)
+	return spectrum(s, opt, nil)
 }
 
-// spectrum is Spectrum without the demand for a family.
-func spectrum(s *spectra.Spectrum, opt Options) (*Result, error) {
+// spectrum is Spectrum without the demand for a family. It starts from the shape
+// of an earlier fit to the same spectrum with the same detector, if there is one.
+func spectrum(s *spectra.Spectrum, opt Options, earlier *Result) (*Result, error) {
 	if err := s.Validate(); err != nil {
 		return nil, err
 	}
@@ -67,13 +68,18 @@ func spectrum(s *spectra.Spectrum, opt Options) (*Result, error) {
 		r.finish(sc, st)
 		return r, nil
 	}
+	if earlier != nil {
+		st.shape = earlier.state.shape
+	}
 	sc.initial(&st, total)
 	sc.run(&st, 1)
 	// Scale and resolution, then the finer shape, then the line shares: each
 	// stage starts from a fit that is already close.
 	if !o.FixCalibration && total > 300 {
 		sc.free[offsetParameter], sc.free[gainParameter], sc.free[noiseParameter] = true, true, true
-		sc.run(&st, 0.3)
+		if earlier == nil {
+			sc.run(&st, 0.3)
+		}
 	}
 	for f := range d.families {
 		sc.devOf[f] = !o.FixWeights && sc.familyTotal(&st, f) > 2000
@@ -189,6 +195,7 @@ func (r *Result) finish(sc *scorer, s state) {
 		r.SiliconCounts = s.rest[len(s.rest)-1]
 	}
 	r.Deviance = poisson.Deviance(sc.n, r.Model)
+	r.penalty = sc.penalty(&s, nil, nil)
 	for _, m := range r.Model {
 		mean, _ := poisson.ExpectedDeviance(m)
 		r.ExpectedDeviance += mean
