@@ -20,6 +20,11 @@ const (
 	resultName = "result.json" // the answer of the command; see answerFile
 )
 
+// resumeName is the folder within an output folder that keeps what a study has
+// computed, so that it can go on after an interruption. It can be deleted at any
+// time.
+const resumeName = ".resume"
+
 // partialPrefix begins the name of the folder where files wait until all are
 // complete.
 const partialPrefix = ".partial-"
@@ -88,7 +93,9 @@ func (e *env) openFolder(dir string) (out *outputFolder, complete bool, err erro
 
 // judge decides what an existing folder is.
 func (out *outputFolder) judge(entries []fs.DirEntry, force bool) (complete bool, err error) {
-	entries = slices.DeleteFunc(entries, func(en fs.DirEntry) bool { return strings.HasPrefix(en.Name(), partialPrefix) })
+	entries = slices.DeleteFunc(entries, func(en fs.DirEntry) bool {
+		return strings.HasPrefix(en.Name(), partialPrefix) || en.Name() == resumeName
+	})
 	if len(entries) == 0 {
 		return false, nil
 	}

@@ -22,6 +22,7 @@ type inputFile struct {
 	path string
 	data []byte // the content where it is in memory
 	also func() []string
+	sum  string // of the file once it was taken
 }
 
 // MarshalJSON writes path and SHA-256.
@@ -50,6 +51,15 @@ func (f *inputFile) MarshalJSON() ([]byte, error) {
 // digest returns the SHA-256 of a file, of a folder that of the names and
 // digests of its files.
 func (f *inputFile) digest() (string, error) {
+	if f.sum != "" {
+		return f.sum, nil
+	}
+	var err error
+	f.sum, err = f.takeDigest()
+	return f.sum, err
+}
+
+func (f *inputFile) takeDigest() (string, error) {
 	h := sha256.New()
 	if f.data != nil {
 		h.Write(f.data)
@@ -220,6 +230,31 @@ func (e *env) readText(path string) ([]byte, error) {
 	}
 	e.addInput(&inputFile{path: path, data: data})
 	return data, nil
+}
+
+// digestOf returns the digest of an input that was recorded; where its header led
+// to other files, that of all their digests.
+func (e *env) digestOf(path string) (string, error) {
+	for _, f := range e.inputs {
+		if f.path != path {
+			continue
+		}
+		sum, err := f.digest()
+		if err != nil || f.also == nil || len(f.also()) == 0 {
+			return sum, err
+		}
+		h := sha256.New()
+		fmt.Fprintln(h, sum)
+		for _, p := range f.also() {
+			part, err := (&inputFile{path: p}).digest()
+			if err != nil {
+				return "", err
+			}
+			fmt.Fprintln(h, part)
+		}
+		return hex.EncodeToString(h.Sum(nil)), nil
+	}
+	return "", nil
 }
 
 // addInput records an input once.

@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"context"
+	"os"
 	"path/filepath"
 	"strconv"
 
@@ -18,6 +19,10 @@ func studyCommand(e *env) *cli.Command {
 		UsageText: "fleck study STUDY.toml --out DIR",
 		Description: `The file names target, substrate, coating and the fields with their coupons and
 roles; cubes are named relative to its folder. The coupon is the replicate.
+
+A run that was interrupted goes on where it stopped when the command is given again;
+after a change of settings (with --force) only what depends on it is computed again.
+What is kept for that lies in DIR/.resume, which can be deleted at any time.
 
   fleck_format = 1
   title = "Rinse on panels"
@@ -78,10 +83,18 @@ func (e *env) study(ctx context.Context, c *cli.Context, path string) error {
 		return e.answerFromFolder(dir)
 	}
 	defer out.discard()
+	store := newResumeStore(dir)
+	if store != nil {
+		s.Store = store
+	}
 	r, err := e.runStudy(ctx, s)
 	if err != nil {
+		if store != nil && os.Remove(store.dir) != nil && ctx.Err() != nil { // an empty folder goes
+			e.note("%s keeps the fields that are done; the same command goes on from there", dir)
+		}
 		return err
 	}
+	e.noteReused(r)
 	cmp, err := e.comparison(r, mode, file.Paired)
 	if err != nil {
 		return err
@@ -91,7 +104,13 @@ func (e *env) study(ctx context.Context, c *cli.Context, path string) error {
 	if err := e.writeReport(out, r, cmp, "", "fleck study "+filepath.Base(path)+" --out "+filepath.Base(dir)); err != nil {
 		return err
 	}
-	return e.finishFolder(out)
+	if err := e.finishFolder(out); err != nil {
+		return err
+	}
+	if store != nil {
+		store.prune()
+	}
+	return nil
 }
 
 // openStudy opens the cubes of a study file and records its settings.
@@ -128,6 +147,9 @@ func (e *env) openStudy(c *cli.Context, path string, file *study.File) (*study.S
 			return s, mode, &failure
 		}
 		f.Source, f.Input = src, cubePath
+		if f.SHA256, err = e.digestOf(cubePath); err != nil {
+			return s, mode, inFile(cubePath, bare(err))
+		}
 		s.Fields = append(s.Fields, f)
 	}
 	e.setting("target", s.Target.String(), fromFile)

@@ -7,6 +7,7 @@ import (
 	"encoding/gob"
 	"fmt"
 	"hash"
+	"slices"
 	"strings"
 
 	"example.org/fleck/maps/cube"
@@ -41,7 +42,9 @@ func kept[T any](r *Result, i int, stage Stage, depends func(h hash.Hash), compu
 	if data, ok := st.Get(key); ok {
 		v := new(T)
 		if gob.NewDecoder(bytes.NewReader(data)).Decode(v) == nil {
-			f.Reused = append(f.Reused, stage)
+			if !slices.Contains(f.Reused, stage) {
+				f.Reused = append(f.Reused, stage)
+			}
 			return v, nil
 		}
 	}
@@ -66,16 +69,9 @@ func (r *Result) mapsOf(ctx context.Context, i int, src cube.Source, fitter *fit
 
 // find searches field i.
 func (r *Result) find(ctx context.Context, i int, field *spots.Field, opt spots.Options) (*spots.Result, error) {
-	stage := StageSpots
-	if opt.Bootstrap == quickReplicas && opt.NoLimit {
-		stage = stageQuick
-	}
-	return kept(r, i, stage, func(h hash.Hash) {
+	return kept(r, i, StageSpots, func(h hash.Hash) {
 		o := opt
 		o.Workers, o.Progress = 0, nil // without influence on the result
 		fmt.Fprintf(h, "%d %+v\n", field.Channels.From, o)
 	}, func() (*spots.Result, error) { return spots.Find(ctx, field, opt) })
 }
-
-// stageQuick is the first search of blank fields.
-const stageQuick Stage = "blanks"
