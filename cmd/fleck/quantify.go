@@ -30,6 +30,8 @@ Examples:
 			valueFlag(groupSpecimen, "elements", "elements of the specimen, `SYMBOLS` with commas; \"Ga L\" chooses the family to use"),
 			valueFlag(groupSpecimen, "ignore", "elements that the spectrum shows but the specimen does not hold, `SYMBOLS` with commas"),
 			valueFlag(groupSpecimen, "form", "`FORM` of the specimen: flat (default), rough, particle or film; all but flat are refused"),
+			valueFlag(groupSpecimen, "extent", "smallest extent of what was measured in `UM`, thickness or width: refused where the beam excites more; needs --density"),
+			valueFlag(groupSpecimen, "density", "density of what was measured in `G/CM3`, with --extent"),
 			listFlag("", "standard", "`MATERIAL=FILE`, the spectrum of a standard; with --kratios a material alone"),
 			valueFlag("", "kratios", "CSV `FILE` with the columns element, line, k_ratio and sigma, instead of a spectrum"),
 			valueFlag("", "second", "`FILE` with a spectrum of the same place at another beam energy: a bulk must give the same"),
@@ -44,6 +46,9 @@ Examples:
 				return err
 			}
 			if opt.Form, err = e.readForm(c); err != nil {
+				return err
+			}
+			if err := e.readExtent(c, &opt); err != nil {
 				return err
 			}
 			opt.Normalise = c.Bool("normalise")
@@ -122,6 +127,27 @@ func (e *env) readForm(c *cli.Context) (analysis.Form, error) {
 	}
 	e.setting("form", s, fromFlag)
 	return []analysis.Form{analysis.Flat, analysis.Rough, analysis.Particle, analysis.Film}[i], nil
+}
+
+// readExtent reads the size of the object.
+func (e *env) readExtent(c *cli.Context, o *analysis.Options) error {
+	um, err := numberFlag(c, "extent", 0, 1e-3, 1e6)
+	if err != nil {
+		return err
+	}
+	density, err := numberFlag(c, "density", 0, 0.01, 25)
+	if err != nil {
+		return err
+	}
+	if (um > 0) != (density > 0) {
+		return usage("--extent and --density belong together; for example --extent 0.8 --density 2.2")
+	}
+	if um > 0 {
+		e.setting("extent_um", um, fromFlag)
+		e.setting("density_g_cm3", density, fromFlag)
+		o.ExtentM, o.DensityGCm3 = um*1e-6, density
+	}
+	return nil
 }
 
 // valencesFlag reads a list such as Fe=3,Cl=0.

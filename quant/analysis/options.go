@@ -81,6 +81,10 @@ type Options struct {
 	Uncertainty matrix.Uncertainty
 	// Form of the specimen. Anything but Flat makes the result a refusal.
 	Form Form
+	// ExtentM is the smallest extent of the object that was measured, thickness or
+	// width in m, and DensityGCm3 its density; 0 is larger than the excited volume.
+	// An object smaller than the depth of 99 % of the ionisations is refused.
+	ExtentM, DensityGCm3 float64
 
 	// Fit holds the options of the peak fit. Its Families are made from Elements
 	// and Ignore when empty.
@@ -202,6 +206,9 @@ func (o Options) check() (Options, error) {
 	}
 	if o.Dose < 0 {
 		return o, fmt.Errorf("analysis: dose %g nA·s; it must be at least 0", float64(o.Dose))
+	}
+	if err := o.checkExtent(); err != nil {
+		return o, err
 	}
 	if o.Form > Film {
 		return o, fmt.Errorf("analysis: unknown form %d of the specimen", uint8(o.Form))

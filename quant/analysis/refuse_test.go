@@ -185,3 +185,42 @@ func TestBadInput(t *testing.T) {
 		})
 	}
 }
+
+// TestExtent: 99 % of the ionisations of Si K in silica of 2.2 g/cm³ lie within
+// 0.34 µm at 5 keV, 1.17 µm at 10 keV and 2.4 µm at 15 keV (computed with PAP by an
+// independent script; two digits). A particle below that is refused, one above not.
+func TestExtent(t *testing.T) {
+	silica := material(t, "SiO2:2.2g/cm3")
+	for _, r := range []struct{ beam, um float64 }{{5, 0.34}, {10, 1.17}, {15, 2.4}} {
+		d, err := InformationDepth(silica, peak(t, "Si K"), xray.Energy(r.beam)*xray.KeV, 0.99)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if um := float64(d) / 2.2 * 1e4; math.Abs(um-r.um) > 0.005+0.02*r.um {
+			t.Errorf("%g keV: %.3f µm, want %.2f", r.beam, um, r.um)
+		}
+	}
+	ks := []quant.KRatio{{Peak: peak(t, "Si K"), Value: 0.40, Sigma: 0.002}}
+	g := quant.Geometry{BeamEnergy: 15 * xray.KeV, TakeOff: 40 * xray.Degree}
+	for _, um := range []float64{0.5, 2.2, 2.6, 50} {
+		opt := Options{ExtentM: um * 1e-6, DensityGCm3: 2.2, Solve: quant.SolveOptions{Rule: quant.ByStoichiometry}}
+		q, err := FromKRatios(ks, g, opt)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if q.Refused != (um < 2.4) || q.Refused && !hasText(q.Reasons, "Si K: the object measures") {
+			t.Errorf("%g µm: refused %v, reasons %v", um, q.Refused, q.Reasons)
+		}
+	}
+	for _, opt := range []Options{{ExtentM: -1, DensityGCm3: 2}, {ExtentM: 1e-6}, {ExtentM: math.NaN(), DensityGCm3: 2}} {
+		if _, err := FromKRatios(ks, g, opt); err == nil {
+			t.Errorf("extent %g m with density %g g/cm³ was accepted", opt.ExtentM, opt.DensityGCm3)
+		}
+	}
+	if _, err := InformationDepth(silica, peak(t, "Si K"), 1.5*xray.KeV, 0.99); err == nil {
+		t.Error("a depth below the edge")
+	}
+	if _, err := InformationDepth(silica, peak(t, "Si K"), 15*xray.KeV, 1); err == nil {
+		t.Error("a share of 1")
+	}
+}

@@ -100,6 +100,7 @@ func solve(q *Result, k kset, g quant.Geometry, mo matrix.Options, opt Options, 
 	}
 	if last {
 		q.checkComposition(g, opt)
+		return q.checkExtent(g, opt)
 	}
 	return nil
 }
