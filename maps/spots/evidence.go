@@ -95,6 +95,7 @@ type fitted struct {
 	lnL    float64   // up to a constant of the data
 	f      []float64 // amplitudes of the spectra asked for
 	sigma  []float64
+	cov    []float64 // of f, row by row; with sigma
 	counts []float64 // f in counts
 	model  []float64 // expected counts, ring by ring; only if asked for
 }
@@ -143,6 +144,9 @@ func (e *evidence) fit(spectra [][]float64, sigma, expected bool) fitted {
 		m.Covariance(&res, &e.scratch)
 		for j := range spectra {
 			out.sigma[j] = res.Sigma[first+j] * under
+			for k := range spectra {
+				out.cov = append(out.cov, res.Covariance[(first+j)*len(templates)+first+k])
+			}
 		}
 	}
 	if expected {
@@ -158,57 +162,6 @@ func (t Template) split() (line, rest []float64) {
 		rest[c] = math.Max(0, v-line[c])
 	}
 	return line, rest
-}
-
-// scaled returns the template with its rest scaled by ratio.
-func (t Template) scaled(ratio float64) []float64 {
-	line, rest := t.split()
-	out := make([]float64, len(rest))
-	for c := range out {
-		out[c] = line[c] + ratio*rest[c]
-	}
-	return out
-}
-
-// compound returns the log-likelihood of the best fit of template t, beside the
-// spectra in others. Where the own line family of t is known, the ratio of
-// the rest to it may depart from the template at the price of
-// ln²(ratio)/(2·sigma²): the template's own uncertainty.
-func (e *evidence) compound(t Template, others [][]float64, sigma float64) (lnL, ratio float64) {
-	with := func(spectrum []float64) float64 {
-		return e.fit(append([][]float64{spectrum}, others...), false, false).lnL
-	}
-	if t.Line == nil {
-		return with(t.Spectrum), 1
-	}
-	at := func(l float64) float64 {
-		return with(t.scaled(math.Exp(l))) - l*l/(2*sigma*sigma)
-	}
-	// The penalised likelihood has one maximum within ±3 sigma of 0: golden
-	// section, to 0.05 sigma (an error of lnL below 0.002).
-	const g = 0.6180339887498949
-	a, b := -3*sigma, 3*sigma
-	c, d := b-g*(b-a), a+g*(b-a)
-	fc, fd := at(c), at(d)
-	for b-a > 0.1*sigma {
-		if fc >= fd {
-			b, d, fd = d, c, fc
-			c = b - g*(b-a)
-			fc = at(c)
-		} else {
-			a, c, fc = c, d, fd
-			d = a + g*(b-a)
-			fd = at(d)
-		}
-	}
-	l, best := c, fc
-	if fd > fc {
-		l, best = d, fd
-	}
-	if f0 := at(0); f0 >= best {
-		l, best = 0, f0
-	}
-	return best, math.Exp(l)
 }
 
 // ownLine returns the log-likelihood gained by the target's own line family

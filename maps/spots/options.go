@@ -26,6 +26,16 @@ type Template struct {
 	// substrate included. The verdict takes the one that fits a spot best; the
 	// search uses Spectrum alone.
 	Thicker []Template
+	// Parts are the line families and the continuum that Spectrum is the sum of,
+	// each with the uncertainty of its strength. Nil: Line, exact, and the rest,
+	// uncertain by Options.TemplateSigma.
+	Parts []Part
+}
+
+// Part is a part of a template whose strength is uncertain by itself.
+type Part struct {
+	Spectrum []float64 // on the scale of the template
+	Sigma    float64   // relative standard uncertainty against the other parts; 0 = exact
 }
 
 // Options are the settings of Find; the zero value of every field but Target
@@ -247,6 +257,9 @@ func (t Template) check(nc int, what string) (Template, error) {
 		}
 	}
 	t.Thicker = thicker
+	if t.Parts, err = t.checkParts(nc, full); err != nil {
+		return t, err
+	}
 	if t.Line == nil {
 		t.Spectrum = spec
 		return t, nil
@@ -274,6 +287,41 @@ func (t Template) check(nc int, what string) (Template, error) {
 	}
 	t.Spectrum, t.Line = spec, line
 	return t, nil
+}
+
+// checkParts returns the parts of t on the scale of sum 1.
+func (t Template) checkParts(nc int, full string) ([]Part, error) {
+	if t.Parts == nil {
+		return nil, nil
+	}
+	sum, left := 0.0, append([]float64(nil), t.Spectrum...)
+	for _, v := range t.Spectrum {
+		sum += v
+	}
+	out := make([]Part, len(t.Parts))
+	for i, p := range t.Parts {
+		if len(p.Spectrum) != nc {
+			return nil, fmt.Errorf("spots: %s: part %d has %d channels, the field %d", full, i, len(p.Spectrum), nc)
+		}
+		if !(p.Sigma >= 0 && p.Sigma <= 2) {
+			return nil, fmt.Errorf("spots: %s: part %d is uncertain by %g; must lie between 0 and 2", full, i, p.Sigma)
+		}
+		out[i] = Part{make([]float64, nc), p.Sigma}
+		for c, v := range p.Spectrum {
+			if !(v >= 0) {
+				return nil, fmt.Errorf("spots: %s: part %d holds %g in channel %d; must be a number ≥ 0", full, i, v, c)
+			}
+			out[i].Spectrum[c] = v / sum
+			left[c] -= v
+		}
+	}
+	for c, v := range left {
+		// Rounding when a caller adds parts up, as for the line family.
+		if math.Abs(v) > 1e-6*t.Spectrum[c]+1e-9*sum {
+			return nil, fmt.Errorf("spots: %s: the parts hold %g in channel %d, the whole spectrum %g; they must add up to it", full, t.Spectrum[c]-v, c, t.Spectrum[c])
+		}
+	}
+	return out, nil
 }
 
 // countsOf returns the sum of a spectrum of counts, 0 if it is none.

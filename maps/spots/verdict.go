@@ -7,12 +7,8 @@ import (
 
 	"example.org/fleck/maps"
 	"example.org/fleck/spectra/poisson"
+	"gonum.org/v1/gonum/stat/distuv"
 )
-
-// ratioDrop is the loss of log-likelihood against free strengths of the own
-// line and the rest at which a template counts as contradicted: half the 99 %
-// point of chi-square with one degree of freedom.
-const ratioDrop = 6.634896601021214 / 2
 
 // strayAlpha is the significance at which counts that no component explains
 // forbid a name (choice of this package).
@@ -105,13 +101,6 @@ func (j *judge) ownLine(e *evidence) (llr, counts, sigma float64) {
 	return e.ownLine(j.opt.Target, append(j.local, j.other...), j.local)
 }
 
-// candidate is the evidence for one compound alone.
-type candidate struct {
-	t     Template
-	lnL   float64
-	ratio float64
-}
-
 // verdict fills s.Verdict, Compound, Evidence and Reason. listed says whether
 // the own line of the target is significant without the confusers.
 func (j *judge) verdict(s *maps.Spot, e *evidence) {
@@ -120,11 +109,10 @@ func (j *judge) verdict(s *maps.Spot, e *evidence) {
 	cands := make([]candidate, len(all))
 	best := 0
 	for i, t := range all {
-		cands[i].t = t
-		cands[i].lnL, cands[i].ratio = e.compound(t, nil, opt.TemplateSigma)
+		cands[i] = e.compound(t, nil, opt.TemplateSigma)
 		for _, thick := range t.Thicker {
-			if lnL, ratio := e.compound(thick, nil, opt.TemplateSigma); lnL > cands[i].lnL {
-				cands[i] = candidate{thick, lnL, ratio}
+			if c := e.compound(thick, nil, opt.TemplateSigma); c.lnL > cands[i].lnL {
+				cands[i] = c
 			}
 		}
 		if cands[i].lnL > cands[best].lnL {
@@ -168,7 +156,7 @@ func (j *judge) verdict(s *maps.Spot, e *evidence) {
 			second = -1 // two others: the first names the spot
 		}
 	}
-	spectra := [][]float64{cands[best].t.scaled1(cands[best].ratio)}
+	spectra := [][]float64{cands[best].spectrum}
 	if second >= 0 {
 		spectra = append(spectra, cands[second].t.Spectrum)
 	}
@@ -177,7 +165,7 @@ func (j *judge) verdict(s *maps.Spot, e *evidence) {
 		return
 	}
 	if second < 0 {
-		if reason := j.ratio(e, cands[best]); reason != "" {
+		if reason := cands[best].contradicted(); reason != "" {
 			s.Reason = reason
 			return
 		}
@@ -200,14 +188,6 @@ func (j *judge) verdict(s *maps.Spot, e *evidence) {
 	}
 }
 
-// scaled1 is scaled for templates that may lack a line family.
-func (t Template) scaled1(ratio float64) []float64 {
-	if t.Line == nil {
-		return t.Spectrum
-	}
-	return t.scaled(ratio)
-}
-
 // pair returns the best partner of the best candidate and the log-likelihood
 // of the two together; second is −1 where one compound is enough.
 func (j *judge) pair(e *evidence, cands []candidate, best int) (name string, second int, lnL float64) {
@@ -216,12 +196,12 @@ func (j *judge) pair(e *evidence, cands []candidate, best int) (name string, sec
 		if i == best {
 			continue
 		}
-		v, _ := e.compound(cands[best].t, [][]float64{c.t.scaled1(c.ratio)}, j.opt.TemplateSigma)
+		v := e.compound(cands[best].t, [][]float64{c.spectrum}, j.opt.TemplateSigma).lnL
 		if v <= lnL {
 			continue
 		}
 		// A small share only makes up for the templates' own uncertainty.
-		both := e.fit([][]float64{cands[best].t.scaled1(cands[best].ratio), c.t.scaled1(c.ratio)}, false, false)
+		both := e.fit([][]float64{cands[best].spectrum, c.spectrum}, false, false)
 		if both.counts[1] >= strayShare*(both.counts[0]+both.counts[1]) {
 			second, lnL = i, v
 		}
@@ -238,7 +218,7 @@ func (j *judge) pair(e *evidence, cands []candidate, best int) (name string, sec
 func (j *judge) without(e *evidence, cands []candidate, lnL float64) string {
 	for a := 1; a < len(cands); a++ {
 		for b := a + 1; b < len(cands); b++ {
-			v, _ := e.compound(cands[a].t, [][]float64{cands[b].t.Spectrum}, j.opt.TemplateSigma)
+			v := e.compound(cands[a].t, [][]float64{cands[b].spectrum}, j.opt.TemplateSigma).lnL
 			if v > lnL-j.opt.Margin {
 				return fmt.Sprintf("%s with %s explains the counts as well as any mixture with %s", cands[a].t.Name, cands[b].t.Name, cands[0].t.Name)
 			}
@@ -247,22 +227,17 @@ func (j *judge) without(e *evidence, cands []candidate, lnL float64) string {
 	return ""
 }
 
-// ratio compares the template with free strengths of its own line and its
-// rest.
-func (j *judge) ratio(e *evidence, c candidate) string {
-	if c.t.Line == nil {
+// contradicted returns a reason to doubt a compound whose parts, each of free
+// strength, fit much better than within their uncertainties.
+func (c candidate) contradicted() string {
+	if c.dof == 0 {
 		return ""
 	}
-	line, rest := c.t.split()
-	free := e.fit([][]float64{line, rest}, false, false)
-	if free.lnL-c.lnL <= ratioDrop {
+	drop := distuv.ChiSquared{K: float64(c.dof)}.Quantile(0.99) / 2
+	if c.free-c.lnL <= drop {
 		return ""
 	}
-	got := math.Inf(1)
-	if free.f[0] > 0 {
-		got = free.f[1] / free.f[0]
-	}
-	return fmt.Sprintf("the other lines of %s stand to its own line as %.2f to the expected 1; log-likelihood %.1f short", c.t.Name, got, free.lnL-c.lnL)
+	return fmt.Sprintf("the lines of %s do not stand to each other as predicted; log-likelihood %.1f short of free strengths, at most %.1f is allowed for", c.t.Name, c.free-c.lnL, drop)
 }
 
 // stray looks for a line that the spectra do not hold: the shape of the target's
