@@ -55,6 +55,11 @@ func (e *env) demo(ctx context.Context, c *cli.Context) error {
 		search.Options.Bootstrap = demoReplicas
 		e.setting("replicas", demoReplicas, fromDefault)
 	}
+	seedFrom := fromDefault
+	if c.IsSet("seed") {
+		seedFrom = fromFlag
+	}
+	e.setting("seed", strconv.FormatUint(e.seed, 10), seedFrom)
 	e.setting("scene", sc.Title, fromDefault)
 	e.setting("target", sc.Target.String(), fromDefault)
 	e.setting("substrate", sc.Substrate.String(), fromDefault)

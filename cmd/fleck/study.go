@@ -119,11 +119,16 @@ func (e *env) openStudy(c *cli.Context, path string, file *study.File) (*study.S
 	names := make([]study.FieldInput, 0, len(s.Fields))
 	names, s.Fields = append(names, s.Fields...), nil
 	mode := beamMode{stationary: file.Stationary, probe: maps.Length(file.ProbeNM) * maps.Nanometre}
-	if c.IsSet("seed") || !file.Has("seed") {
+	switch {
+	case c.IsSet("seed"):
 		s.Options.Seed = e.seed
-	} else {
+		e.setting("seed", strconv.FormatUint(e.seed, 10), fromFlag)
+	case file.Has("seed"):
 		e.seed = s.Options.Seed
 		e.setting("seed", strconv.FormatUint(e.seed, 10), fromFile)
+	default:
+		s.Options.Seed = e.seed
+		e.setting("seed", strconv.FormatUint(e.seed, 10), fromDefault)
 	}
 	s.Options.Workers = e.workers
 	if file.Detector != "" {
@@ -152,27 +157,18 @@ func (e *env) openStudy(c *cli.Context, path string, file *study.File) (*study.S
 		}
 		s.Fields = append(s.Fields, f)
 	}
-	e.setting("target", s.Target.String(), fromFile)
-	e.setting("substrate", s.Substrate.String(), fromFile)
-	e.setting("confusers", materialNames(s.Confusers), fromFile)
-	if s.Coating != nil {
-		e.setting("coating", s.Coating.String(), fromFile)
-		e.setting("coating_order", string(s.Order), fromFile)
-	}
-	for _, o := range []struct {
-		key       string
-		v, absent float64
-	}{{"q", s.Options.Q, 0.05}, {"alpha", s.Options.Alpha, 0.05}, {"bootstrap", float64(s.Options.Bootstrap), 199}} {
-		if o.v == 0 {
-			e.setting(o.key, o.absent, fromDefault)
-		} else {
-			e.setting(o.key, o.v, fromFile)
+	for _, o := range file.Settings() { // what the cubes and flags settled stays
+		if e.settings.Get(o.Key) == nil {
+			e.setting(o.Key, o.Value, origin(o.Origin))
 		}
 	}
-	if mode.stationary {
-		e.setting("beam_mode", "stationary", fromFile)
-		e.setting("probe_nm", file.ProbeNM, fromFile)
+	for _, o := range []struct {
+		key    string
+		absent float64
+	}{{"q", 0.05}, {"alpha", 0.05}, {"bootstrap", 199}} {
+		if !file.Has(o.key) {
+			e.setting(o.key, o.absent, fromDefault)
+		}
 	}
-	e.setting("paired", file.Paired, fromFile)
 	return s, mode, nil
 }
