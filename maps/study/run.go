@@ -37,7 +37,7 @@ func Run(ctx context.Context, s *Study, progress Progress) (*Result, error) {
 			return nil, err
 		}
 	}
-	if err := r.templates(); err != nil {
+	if err := r.templates(ctx); err != nil {
 		return nil, err
 	}
 	if err := r.spots(ctx, progress); err != nil {
@@ -116,7 +116,9 @@ func (r *Result) fit(progress Progress) error {
 		return fmt.Errorf("study: the fields hold no counts between %.0f and %.0f eV", r.Fit.Options.LowEV, r.Fit.Options.HighEV)
 	}
 	r.Families = families
-	r.Remarks = append(r.Remarks, r.Fit.Warnings...)
+	for _, w := range r.Fit.Warnings {
+		r.Remarks = append(r.Remarks, w.Text)
+	}
 	progress(StageFit, 1, 1)
 	return nil
 }

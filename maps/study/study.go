@@ -113,6 +113,8 @@ type Predicted struct {
 	Material xray.Material
 	Template spots.Template
 	Own      string // family that tells the compound, "Ti K"
+	// Particles are compact particles of it by transport; nil without a density.
+	Particles *template.Particles
 }
 
 func (s *Study) check() error {
