@@ -127,19 +127,18 @@ func (r *Request) separable() (bool, string) {
 
 // cases evaluates all diameters of a setting.
 func (r *Request) cases(ctx context.Context, s setting) ([]Case, error) {
-	bare, err := r.simulate(ctx, s, 0)
+	sim, err := r.simulate(ctx, s)
 	if err != nil {
 		return nil, fmt.Errorf("plan: %w", err)
 	}
+	bare := sim.Bare
 	target := families(r.Target, s.beam)
 	var out []Case
 	for _, d := range r.Diameters {
 		c := Case{Beam: s.beam, Diameter: d, Substrate: s.substrate.String(), Coating: s.coating.String()}
-		var y yields
-		if r.lawful(s, d) {
+		y, ok := sim.Particles[diameterKey(d)]
+		if !ok {
 			y = r.law(s, d, bare)
-		} else if y, err = r.simulate(ctx, s, d); err != nil {
-			return nil, fmt.Errorf("plan: %w", err)
 		}
 		c.Method = y.Method
 		sc := r.spectrum(s, y, bare)

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
+	"slices"
 
 	"example.org/fleck/quant"
 	"example.org/fleck/quant/matrix"
@@ -14,7 +15,7 @@ import (
 )
 
 // model is part of the cache keys; count it up when the numbers change.
-const model = 1
+const model = 2
 
 // setting is one specimen and beam.
 type setting struct {
@@ -56,9 +57,8 @@ const (
 	LawSubstrate = 15
 )
 
-// config returns the simulation of a setting; a diameter of 0 is the bare
-// substrate.
-func (r *Request) config(s setting, diameter float64) transport.Config {
+// config returns the simulation of a setting.
+func (r *Request) config(s setting) transport.Config {
 	c := transport.Config{
 		Geometry: quant.Geometry{BeamEnergy: s.beam, TakeOff: r.TakeOff}, Substrate: s.substrate,
 		Trajectories: r.Trajectories, Seed: r.Seed, Workers: r.Workers, Peaks: []quant.Peak{},
@@ -68,11 +68,9 @@ func (r *Request) config(s setting, diameter float64) transport.Config {
 		c.Coating, c.Order = &s.coating.Layer, s.coating.Order
 		ms = append(ms, s.coating.Layer)
 	}
-	if diameter > 0 {
-		c.Particle = &transport.Particle{Material: r.Target, DiameterM: diameter}
-		c.Beam = transport.Beam{PixelM: r.PixelM, ProbeM: r.ProbeM}
-		ms = append(ms, r.Target)
-	}
+	c.Particle = &transport.Particle{Material: r.Target}
+	c.Beam = transport.Beam{ProbeM: r.ProbeM}
+	ms = append(ms, r.Target)
 	seen := map[family]bool{}
 	for _, m := range ms {
 		for _, f := range families(m, s.beam) {
@@ -85,31 +83,57 @@ func (r *Request) config(s setting, diameter float64) transport.Config {
 	return c
 }
 
+// patches are the particles to simulate in a setting: those for which the law of thin
+// particles does not hold.
+func (r *Request) patches(s setting) []transport.Patch {
+	var out []transport.Patch
+	for _, d := range r.Diameters {
+		same := slices.ContainsFunc(out, func(q transport.Patch) bool { return q.DiameterM == d })
+		if !same && !r.lawful(s, d) {
+			out = append(out, transport.Patch{DiameterM: d, SideM: r.PixelM, Centred: r.PixelM == 0})
+		}
+	}
+	return out
+}
+
+// simulated holds the yields of the bare specimen and of particles by diameter.
+type simulated struct {
+	Bare      yields
+	Particles map[string]yields // by diameterKey
+}
+
+func diameterKey(d float64) string { return fmt.Sprintf("%.6g nm", d*1e9) }
+
 // simulate returns the yields of a setting, from the store where it has them.
-func (r *Request) simulate(ctx context.Context, s setting, diameter float64) (yields, error) {
-	c := r.config(s, diameter)
-	key := cacheKey(c)
-	var y yields
+func (r *Request) simulate(ctx context.Context, s setting) (simulated, error) {
+	c, patches := r.config(s), r.patches(s)
+	key := cacheKey(c, patches)
+	var y simulated
 	if r.Store != nil {
-		if b, ok := r.Store.Get(key); ok && json.Unmarshal(b, &y) == nil && len(y.Lines) > 0 {
+		if b, ok := r.Store.Get(key); ok && json.Unmarshal(b, &y) == nil && len(y.Bare.Lines) > 0 && len(y.Particles) == len(patches) {
 			return y, nil
 		}
 	}
-	got, err := transport.Run(ctx, c)
-	if err != nil {
-		return y, err
-	}
-	y = yields{Method: MethodTransport}
-	for _, x := range got.Intensities {
-		if !(x.Emitted > 0) {
-			continue
+	y = simulated{Particles: map[string]yields{}}
+	if len(patches) == 0 {
+		c.Particle = nil
+		bare, err := transport.Run(ctx, c)
+		if err != nil {
+			return y, err
 		}
-		coat := x.FromCoating / x.Emitted
-		for _, l := range x.Lines {
-			y.Lines = append(y.Lines, yield{
-				Element: l.Line.Element, Initial: l.Line.Initial, Final: l.Line.Final,
-				Particle: l.FromParticle, Coating: coat * l.Emitted, Substrate: math.Max(0, l.Emitted-l.FromParticle-coat*l.Emitted),
-			})
+		y.Bare = yieldsOf(bare.Intensities, nil, 1)
+	} else {
+		x, err := transport.Excesses(ctx, c, patches)
+		if err != nil {
+			return y, err
+		}
+		y.Bare = yieldsOf(x.Bare.Intensities, nil, 1)
+		for _, p := range x.Spheres {
+			scale := 1.0
+			if p.SideM > 0 {
+				scale = 1 / (p.SideM * p.SideM)
+			}
+			y.Particles[diameterKey(p.DiameterM)] = yieldsOf(x.Bare.Intensities, p.Intensities, scale)
 		}
 	}
 	if r.Store != nil {
@@ -120,10 +144,38 @@ func (r *Request) simulate(ctx context.Context, s setting, diameter float64) (yi
 	return y, nil
 }
 
+// yieldsOf adds to the bare specimen what a particle adds, times scale.
+func yieldsOf(bare, more []transport.Intensity, scale float64) yields {
+	y := yields{Method: MethodTransport}
+	for i, x := range bare {
+		all, coat := x.Emitted, x.FromCoating
+		if more != nil {
+			all += more[i].Emitted * scale
+			coat += more[i].FromCoating * scale
+		}
+		if !(all > 0) {
+			continue
+		}
+		share := math.Max(0, coat/all)
+		for j, l := range x.Lines {
+			total, own := l.Emitted, 0.0
+			if more != nil {
+				total += more[i].Lines[j].Emitted * scale
+				own = more[i].Lines[j].FromParticle * scale
+			}
+			y.Lines = append(y.Lines, yield{
+				Element: l.Line.Element, Initial: l.Line.Initial, Final: l.Line.Final,
+				Particle: own, Coating: share * total, Substrate: math.Max(0, total-own-share*total),
+			})
+		}
+	}
+	return y
+}
+
 // cacheKey names everything that a simulation depends on.
-func cacheKey(c transport.Config) string {
+func cacheKey(c transport.Config, patches []transport.Patch) string {
 	h := sha256.New()
-	fmt.Fprintln(h, model, xray.TableChecksum(), c.Geometry, c.Azimuth, c.Beam, c.Elastic, c.Cutoff, c.Trajectories, c.Seed, c.Peaks, c.Order)
+	fmt.Fprintln(h, model, xray.TableChecksum(), c.Geometry, c.Azimuth, c.Beam, c.Elastic, c.Cutoff, c.Trajectories, c.Seed, c.Peaks, c.Order, patches)
 	put := func(m xray.Material) {
 		fmt.Fprintln(h, m.Components, m.Density, m.ThicknessM, m.MassDepth)
 	}
@@ -131,10 +183,7 @@ func cacheKey(c transport.Config) string {
 	if c.Coating != nil {
 		put(*c.Coating)
 	}
-	if c.Particle != nil {
-		put(c.Particle.Material)
-		fmt.Fprintln(h, c.Particle.DiameterM, c.Particle.Sunk, c.Particle.Truncated)
-	}
+	put(c.Particle.Material)
 	return fmt.Sprintf("transport-%x", h.Sum(nil)[:16])
 }
 

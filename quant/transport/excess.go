@@ -13,11 +13,12 @@ import (
 // Excess is what one particle adds to the bare specimen, added up over all places of
 // the beam within a square around it. All photons are per electron and m² of the
 // surface, scaled to 4π: multiply by the electrons per m² and by Ω/4π for photons.
+// Of a centred beam (Patch.Centred) they are per electron.
 // FromParticle is what the particle itself sends; the rest of Emitted, often
 // negative, is what it takes from or adds to substrate and coating.
 type Excess struct {
 	DiameterM   float64
-	SideM       float64 // of the square
+	SideM       float64 // of the square, 0 for a centred beam
 	Intensities []Intensity
 	Continuum   []Glow
 	// Rings are the parts of it by the distance of the beam from the middle of the
@@ -45,6 +46,9 @@ type ExcessTable struct {
 type Patch struct {
 	DiameterM float64
 	SideM     float64 // 0 = Margin diameters; not less than one
+	// Centred is a beam that stands on the middle of the particle instead of covering
+	// a square.
+	Centred bool
 	// RingsM are the rising outer radii of the rings that are wanted apart.
 	RingsM []float64
 }
@@ -122,7 +126,10 @@ func (q Patch) config(cfg Config) (Config, error) {
 	p := *cfg.Particle
 	p.DiameterM = q.DiameterM
 	cfg.Particle = &p
-	if q.SideM == 0 {
+	switch {
+	case q.Centred && q.SideM != 0:
+		return cfg, fmt.Errorf("transport: a square of %g nm for a centred beam, which has none", q.SideM*1e9)
+	case !q.Centred && q.SideM == 0:
 		q.SideM = Margin * q.DiameterM
 	}
 	for i, r := range q.RingsM {
@@ -132,7 +139,7 @@ func (q Patch) config(cfg Config) (Config, error) {
 	}
 	cfg.Beam = Beam{PixelM: q.SideM, ProbeM: cfg.Beam.ProbeM}
 	c, err := cfg.withDefaults()
-	if err == nil && q.SideM < q.DiameterM {
+	if err == nil && !q.Centred && q.SideM < q.DiameterM {
 		err = fmt.Errorf("transport: the square of %g nm does not hold the particle of %g nm", q.SideM*1e9, q.DiameterM*1e9)
 	}
 	return c, err
@@ -204,6 +211,9 @@ func (s *simulation) bared() *simulation {
 func (s *simulation) excess(q Patch, rings []*tally) Excess {
 	out := Excess{DiameterM: s.Particle.DiameterM, SideM: s.Beam.PixelM}
 	area := out.SideM * out.SideM
+	if q.Centred {
+		area = 1
+	}
 	whole := s.newTally()
 	whole.trajectories = rings[0].trajectories
 	inner := 0.0
