@@ -85,7 +85,7 @@ func (e *env) convertSpectrum(ctx context.Context, c *cli.Context, in, out, ext 
 	if err != nil {
 		return err
 	}
-	for _, w := range spectrumWarnings(&m.s) {
+	for _, w := range m.s.Check() {
 		e.warn("%s: %s", in, w)
 	}
 	e.answer.Set("kind", "spectrum")

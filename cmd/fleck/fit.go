@@ -113,12 +113,7 @@ func (e *env) fitSpectrum(ctx context.Context, path string, s *spectra.Spectrum,
 	if err != nil {
 		return nil, inFile(path, err)
 	}
-	for _, w := range r.Warnings {
-		e.warn("%s", w)
-	}
-	if r.Status != fit.Converged && len(r.Warnings) == 0 {
-		e.warn("the fit ended with status %q", r.Status)
-	}
+	e.doubts(r.Warnings)
 	return r, nil
 }
 

@@ -73,14 +73,12 @@ func (e *env) identify(ctx context.Context, c *cli.Context, path string) error {
 	if err := e.checkCounts(path, &m.s); err != nil {
 		return err
 	}
-	if m.s.BeamEnergy <= 0 {
-		e.warn("%s: no beam energy stated (--beam): all lines are taken as excited, and the specimen's absorption is left out", path)
-	}
 	e.settingOr("q", opt.Q, 0.01)
 	id, err := e.identifySpectrum(ctx, &m.s, opt)
 	if err != nil {
 		return inFile(path, err)
 	}
+	e.doubts(id.Fit.Warnings)
 	e.answerIdentification(id)
 	e.printIdentification(path, id)
 	if m.sums != nil {

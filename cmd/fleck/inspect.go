@@ -3,7 +3,6 @@ package main
 import (
 	"bytes"
 	"context"
-	"fmt"
 	"math"
 	"strings"
 
@@ -93,10 +92,8 @@ func (e *env) inspectSpectrum(path string, m *measured, strict bool) error {
 			deviations = d
 		}
 	}
-	for _, w := range spectrumWarnings(&m.s) {
-		e.warn("%s", w)
-	}
 	s := &m.s
+	e.check(s)
 	what := "ISO 22029 (EMSA/MAS)"
 	if m.csv {
 		what = "table"
@@ -171,6 +168,56 @@ func (e *env) describe(s *spectra.Spectrum, calibrated bool) {
 	if !math.IsNaN(dead) {
 		e.printf("  dead time    %.1f %%\n", 100*dead)
 	}
+	if calibrated {
+		e.describeEnds(s)
+	}
+}
+
+// describeEnds writes where the continuum ends and what lies near zero.
+func (e *env) describeEnds(s *spectra.Spectrum) {
+	const unknown = "the counts do not tell"
+	a := &e.answer
+	end, sigma, share := math.NaN(), math.NaN(), math.NaN()
+	if l, ok := s.EndOfContinuum(); ok {
+		end, sigma, share = l.Energy.KeV(), l.Sigma.KeV(), l.SumShare
+		e.printf("  continuum    ends at %.2f ± %.2f keV\n", end, sigma)
+		e.printf("  sums         about %.2f %% of the counts are two events in one\n", 100*share)
+	}
+	a.Number("landing_energy_kev", round(end, 1e-4), unknown)
+	a.Number("landing_sigma_kev", round(sigma, 1e-4), unknown)
+	a.Number("sum_share", round(share, 1e-6), unknown)
+	at, counts := math.NaN(), math.NaN()
+	if x, n, ok := s.NoisePeak(); ok {
+		at, counts = x, n
+		e.printf("  noise peak   %.4g counts of the electronics at %.0f eV, no line\n", n, x)
+	}
+	a.Number("noise_peak_ev", round(at, 1e-2), "none stands out near zero energy")
+	a.Number("noise_peak_counts", round(counts, 1), "none stands out near zero energy")
+}
+
+// check warns about what looks wrong in a spectrum.
+func (e *env) check(s *spectra.Spectrum) {
+	e.doubts(s.Check())
+}
+
+// doubts shows warnings of the library and writes them down with their names.
+func (e *env) doubts(ws []spectra.Warning) {
+	rows := []record.Object{}
+	for _, w := range ws {
+		text := w.Text
+		switch w.Kind {
+		case spectra.NoBeamEnergy:
+			text += " (--beam)"
+		case spectra.NoEnergyAxis:
+			text += " (--energy-first, --energy-step)"
+		}
+		e.warn("%s", text)
+		row := record.Object{}
+		row.Set("kind", string(w.Kind))
+		row.Set("message", text)
+		rows = append(rows, row)
+	}
+	e.answer.Set("checks", rows)
 }
 
 // inspectCube describes a cube by its header and its sum spectrum.
@@ -184,9 +231,10 @@ func (e *env) inspectCube(ctx context.Context, path string, f *cube.File) error 
 		e.warn("%s", w)
 	}
 	s := peaks.SumSpectrum(h, sums.Sum)
-	for _, w := range conditionWarnings(s, h.CalibrationKnown) {
-		e.warn("%s", w)
+	if !h.CalibrationKnown {
+		s.Calibration = spectra.Calibration{}
 	}
+	e.check(s)
 	a := &e.answer
 	a.Set("kind", "cube")
 	a.Set("title", h.Title)
@@ -274,101 +322,4 @@ func (e *env) describeMap(path string, m maps.Map) error {
 	}
 	a.Set("deviations", []record.Object{})
 	return nil
-}
-
-// fewAboveBeam is the number of counts above the beam energy that is not
-// worth a remark; common practice, no source.
-const fewAboveBeam = 10
-
-// deadTimeHigh is the dead time above which the energy scale and the sum peaks
-// of common detectors suffer; common practice, no source.
-const deadTimeHigh = 0.5
-
-// spectrumWarnings lists what looks wrong in a spectrum.
-func spectrumWarnings(s *spectra.Spectrum) []string {
-	var out []string
-	switch kind, at := spectra.CheckCounts(s.Counts); kind {
-	case spectra.InvalidCounts:
-		negative := 0
-		first := -1
-		for i, v := range s.Counts {
-			if !(v >= 0) {
-				negative++
-				if first < 0 {
-					first = i
-				}
-			}
-		}
-		out = append(out, fmt.Sprintf("%d channels hold negative counts (first %g in channel %d): not raw counts, cannot be fitted", negative, s.Counts[first], first))
-	case spectra.FractionalCounts:
-		out = append(out, fmt.Sprintf("fractional counts (first %g in channel %d): averaged or processed, uncertainties do not hold", s.Counts[at], at))
-	}
-	if s.Total() == 0 {
-		out = append(out, "the spectrum holds no counts")
-	}
-	return append(out, conditionWarnings(s, s.Calibration.Valid())...)
-}
-
-// conditionWarnings lists what is missing or contradictory in the conditions.
-func conditionWarnings(s *spectra.Spectrum, calibrated bool) []string {
-	var out []string
-	if !calibrated {
-		out = append(out, "no energy axis: state --energy-first and --energy-step")
-	}
-	if s.LiveTimeS <= 0 {
-		out = append(out, "live time missing: no count rates, no dead time")
-	}
-	if dead := s.DeadTimeFraction(); dead > deadTimeHigh {
-		out = append(out, fmt.Sprintf("dead time %.0f %%, above %.0f %%: expect sum peaks and shifted lines", 100*dead, 100*deadTimeHigh))
-	}
-	if s.LiveTimeS > 0 && s.RealTimeS > 0 && s.LiveTimeS > s.RealTimeS {
-		out = append(out, fmt.Sprintf("live time %g s exceeds real time %g s", s.LiveTimeS, s.RealTimeS))
-	}
-	if s.BeamEnergy <= 0 {
-		return append(out, "beam energy missing: state --beam")
-	}
-	if !calibrated {
-		return out
-	}
-	end := float64(s.Calibration.Energy(float64(len(s.Counts) - 1)))
-	if end < float64(s.BeamEnergy) {
-		return out
-	}
-	// Sums of two events reach above the beam energy; they are few.
-	above := 0.0
-	for _, v := range s.Counts[min(len(s.Counts), max(0, int(s.Calibration.Channel(s.BeamEnergy))+1)):] {
-		above += v
-	}
-	if above > fewAboveBeam && above > 0.001*s.Total() {
-		out = append(out, fmt.Sprintf("%.2g %% of the counts lie above the beam energy of %g keV: wrong beam energy, wrong energy scale or many sums", 100*above/s.Total(), s.BeamEnergy.KeV()))
-	}
-	if limit, ok := lastCounts(s); ok && limit < 0.85*float64(s.BeamEnergy) {
-		out = append(out, fmt.Sprintf("the continuum ends near %.1f keV, the file states a beam energy of %g keV: charging, or wrong beam energy", limit/1000, s.BeamEnergy.KeV()))
-	}
-	return out
-}
-
-// lastCounts estimates where the continuum ends (Duane & Hunt 1915): the energy
-// above which only 20 counts lie, for spectra with enough counts that this
-// means something. The continuum falls linearly to zero at the beam energy, so
-// of N counts in the upper half 20 lie in the last sqrt(20/N) of it.
-func lastCounts(s *spectra.Spectrum) (float64, bool) {
-	half := int(s.Calibration.Channel(s.BeamEnergy / 2))
-	if half < 0 || half >= len(s.Counts) {
-		return 0, false
-	}
-	upper := 0.0
-	for _, v := range s.Counts[half:] {
-		upper += v
-	}
-	if upper < 5000 {
-		return 0, false
-	}
-	sum := 0.0
-	for i := len(s.Counts) - 1; i >= 0; i-- {
-		if sum += s.Counts[i]; sum >= 20 {
-			return float64(s.Calibration.Energy(float64(i))), true
-		}
-	}
-	return 0, false
 }

@@ -104,11 +104,9 @@ func needScale(path string, s *spectra.Spectrum, beam bool) error {
 	return nil
 }
 
-// checkCounts refuses counts that cannot be fitted and warns about those that
-// are not raw.
+// checkCounts refuses counts that cannot be fitted.
 func (e *env) checkCounts(path string, s *spectra.Spectrum) error {
-	switch k, at := spectra.CheckCounts(s.Counts); k {
-	case spectra.InvalidCounts:
+	if k, at := spectra.CheckCounts(s.Counts); k == spectra.InvalidCounts {
 		for i, v := range s.Counts {
 			if !(v >= 0) {
 				at = i
@@ -116,8 +114,6 @@ func (e *env) checkCounts(path string, s *spectra.Spectrum) error {
 			}
 		}
 		return failed(codeBadCounts, path, "channel %d holds %g counts; counts must be 0 or more", at, s.Counts[at])
-	case spectra.FractionalCounts:
-		e.warn("%s: channel %d holds %g counts: not whole numbers, so not raw counts; uncertainties and q-values do not hold", path, at, s.Counts[at])
 	}
 	if s.Total() == 0 {
 		return failed(codeNoData, path, "the spectrum holds no counts")

@@ -113,7 +113,7 @@ func (q *Result) remarkFit(r *fit.Result, g quant.Geometry, assumed bool) {
 		q.remark(fmt.Sprintf("the take-off angle is not stated; %.3g deg are assumed", g.TakeOff.Degrees()))
 	}
 	for _, w := range r.Warnings {
-		q.remark("fit: " + w)
+		q.remark("fit: " + w.Text)
 	}
 }
 

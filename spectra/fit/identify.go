@@ -94,7 +94,12 @@ func Identify(s *spectra.Spectrum, opt IdentifyOptions) (*Identification, error)
 	if err := id.prepare(); err != nil {
 		return nil, err
 	}
-	return id.run()
+	out, err := id.run()
+	if err != nil {
+		return nil, err
+	}
+	out.Fit.doubts(s)
+	return out, nil
 }
 
 type identifier struct {

@@ -59,6 +59,9 @@ func (o Options) withDefaults(s *spectra.Spectrum) (Options, error) {
 		}
 		seen[f] = true
 	}
+	if s.BeamEnergy > 0 && s.BeamEnergy < 200 {
+		return o, fmt.Errorf("fit: a beam energy of %g eV excites nothing; is it in keV?", float64(s.BeamEnergy))
+	}
 	o.Detector = o.Detector.WithDefaults()
 	firstEV := float64(s.Energy(0))
 	lastEV := float64(s.Energy(float64(len(s.Counts) - 1)))
@@ -185,7 +188,7 @@ func newDesign(s *spectra.Spectrum, o Options) (*design, error) {
 	}
 	d.cont = newContinuumTable(o.Detector, o.Specimen, math.Max(e0, 1.2*o.LowEV), o.LowEV, o.HighEV, o.ContinuumTerms)
 	if !o.NoPileUp {
-		if p := pileUpShape(s.Counts, s.Calibration, 100); p != nil {
+		if p := s.PileUpShape(); p != nil {
 			sum := 0.0
 			for _, v := range p[d.lo:d.hi] {
 				sum += v

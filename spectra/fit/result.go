@@ -55,7 +55,7 @@ type Result struct {
 	SpecimenName                string  // "" = no specimen absorption
 	Status                      Status
 	Iterations                  int
-	Warnings                    []string
+	Warnings                    []spectra.Warning
 	Options                     Options // as resolved
 
 	beam    xray.Energy

@@ -98,7 +98,7 @@ func FindScale(s *spectra.Spectrum, elements []xray.Element, det spectra.Detecto
 		if len(o.Families) == 0 {
 			continue
 		}
-		r, err := Spectrum(&moved, o)
+		r, err := spectrum(&moved, o, nil)
 		if err != nil || r.Status == Empty {
 			continue
 		}

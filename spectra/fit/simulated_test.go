@@ -293,7 +293,7 @@ func TestPoorData(t *testing.T) {
 					t.Fatalf("model %g", m)
 				}
 			}
-			if tt.name == "fractions" && !strings.Contains(strings.Join(r.Warnings, "\n"), "Poisson") {
+			if tt.name == "fractions" && !strings.Contains(fmt.Sprint(r.Warnings), "Poisson") {
 				t.Errorf("no warning that Poisson statistics do not hold: %q", r.Warnings)
 			}
 		})

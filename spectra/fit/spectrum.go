@@ -27,7 +27,25 @@ func Spectrum(s *spectra.Spectrum, opt Options) (*Result, error) {
 	if len(opt.Families) == 0 {
 		return nil, fmt.Errorf("fit: no line families given; name at least one element that the beam can excite")
 	}
-	return spectrum(s, opt, nil)
+	r, err := spectrum(s, opt, nil)
+	if err != nil {
+		return nil, err
+	}
+	r.doubts(s)
+	return r, nil
+}
+
+// doubts puts what spectra.Spectrum.Check finds in front of the warnings, but for
+// what does not touch a fit or is said by it already.
+func (r *Result) doubts(s *spectra.Spectrum) {
+	own := r.Warnings
+	r.Warnings = nil
+	for _, w := range s.Check() {
+		if w.Kind != spectra.NoLiveTime && w.Kind != spectra.NoBeamEnergy {
+			r.Warnings = append(r.Warnings, w)
+		}
+	}
+	r.Warnings = append(r.Warnings, own...)
 }
 
 // spectrum is Spectrum without the demand for a family. It starts from the shape
@@ -45,14 +63,11 @@ func spectrum(s *spectra.Spectrum, opt Options, earlier *Result) (*Result, error
 		return nil, err
 	}
 	r := newResult(s, d, o)
-	if kind, i := spectra.CheckCounts(s.Counts); kind == spectra.FractionalCounts {
-		r.warn("counts are not whole numbers (first in channel %d: %g): Poisson statistics do not hold and the uncertainties are wrong", i, s.Counts[i])
-	}
 	if s.BeamEnergy <= 0 {
-		r.warn("beam energy unknown: line weights are those of a beam far above every edge, the continuum ends where the counts end")
+		r.warn(spectra.NoBeamEnergy, "beam energy unknown: line weights are those of a beam far above every edge, the continuum ends where the counts end")
 	}
 	if o.Specimen.Continuum == nil && o.Specimen.LineFactor == nil {
-		r.warn("no specimen given: line weights and continuum carry no specimen absorption")
+		r.warn(spectra.NoSpecimen, "no specimen given: line weights and continuum carry no specimen absorption")
 	}
 	start := startShape(s.Calibration, o.Detector)
 	sc := newScorer(d, s.Counts, start, o)
@@ -64,7 +79,7 @@ func spectrum(s *spectra.Spectrum, opt Options, earlier *Result) (*Result, error
 	st := d.state(start)
 	if total == 0 {
 		r.Status = Empty
-		r.warn("no counts between %.0f and %.0f eV", o.LowEV, o.HighEV)
+		r.warn(spectra.NoCounts, "no counts between %.0f and %.0f eV", o.LowEV, o.HighEV)
 		r.finish(sc, st)
 		return r, nil
 	}
@@ -95,7 +110,7 @@ func spectrum(s *spectra.Spectrum, opt Options, earlier *Result) (*Result, error
 	}
 	if !sc.run(&st, 1e-3) {
 		r.Status = NotConverged
-		r.warn("the fit did not converge within %d steps; values are the best so far", sc.iter)
+		r.warn(spectra.NotConverging, "the fit did not converge within %d steps; values are the best so far", sc.iter)
 	}
 	r.finish(sc, st)
 	return r, nil
@@ -105,8 +120,8 @@ func newResult(s *spectra.Spectrum, d *design, o Options) *Result {
 	return &Result{Options: o, beam: s.BeamEnergy, design: d, LowChannel: d.lo, SpecimenName: o.Specimen.Name, Detector: o.Detector, Calibration: s.Calibration}
 }
 
-func (r *Result) warn(format string, args ...any) {
-	r.Warnings = append(r.Warnings, fmt.Sprintf(format, args...))
+func (r *Result) warn(kind spectra.WarningKind, format string, args ...any) {
+	r.Warnings = append(r.Warnings, spectra.Warning{Kind: kind, Text: fmt.Sprintf(format, args...)})
 }
 
 // initial guesses amplitudes: each family from the counts around its strongest
@@ -248,7 +263,7 @@ func (r *Result) uncertainties(sc *scorer, s *state) {
 	r.ExpectedDeviance -= float64(len(free))
 	cov, ok := inverse(h, free)
 	if !ok {
-		r.warn("the covariance could not be computed: some families cannot be told apart")
+		r.warn(spectra.NotSeparated, "the covariance could not be computed: some families cannot be told apart")
 		for i := range r.Families {
 			r.Families[i].Sigma = math.NaN()
 		}

@@ -1,18 +1,20 @@
-package fit
+package spectra
 
 import (
 	"math"
-
-	"example.org/fleck/spectra"
-	"example.org/fleck/spectra/xray"
 )
 
-// pileUpShape returns the spectrum of sums of two recorded events, made from
+// SumPeaksAboveEV is the energy below which counts, those of the electronics'
+// zero peak, take no part in sums of two events (common practice, no source).
+const SumPeaksAboveEV = 100
+
+// PileUpShape returns the spectrum of sums of two recorded events, made from
 // the measured spectrum itself: (n ⋆ n)/2 shifted to the sum of the two
-// energies, scaled to unit area over all channels. Channels below lowEV (the
-// electronics' zero peak) do not take part. A nil slice means no counts.
-func pileUpShape(counts []float64, cal spectra.Calibration, lowEV float64) []float64 {
-	first := max(0, int(math.Ceil(cal.Channel(xray.Energy(lowEV)))))
+// energies, scaled to unit area over all channels. Channels below
+// SumPeaksAboveEV do not take part. A nil slice means no counts.
+func (s *Spectrum) PileUpShape() []float64 {
+	counts, cal := s.Counts, s.Calibration
+	first := max(0, int(math.Ceil(cal.Channel(SumPeaksAboveEV))))
 	// energy(i)+energy(k) = energy(i+k+shift)
 	shift := cal.OffsetEV / cal.GainEV
 	whole := math.Floor(shift)
