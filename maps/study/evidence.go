@@ -42,15 +42,20 @@ const spotReach = 2
 // ringPx is the least width of the ring around a spot, in pixels.
 const ringPx = 3
 
-// blocksAcross is how many blocks the longer side of a field is cut into: few
-// enough that every block holds counts to look at, and that a page of many
-// fields stays small. Common practice has no say here; chosen by eye.
-const blocksAcross = 16
+// blocksAcross is how many blocks the longer side of a field is cut into at
+// most, blocksInAll how many blocks all fields have together: so few that every
+// block holds counts to look at, and that a page of many fields stays small. Both
+// were chosen by eye and by the size of the page.
+const (
+	blocksAcross = 16
+	blocksInAll  = 2000
+)
 
 // collect sums the spectra of the parts of field i and fits them.
 func (r *Result) collect(i int, field *spots.Field, fitter *fit.Fitter) error {
 	f := &r.Fields[i]
-	e := &Evidence{BlockPx: max(1, (max(field.W, field.H)+blocksAcross-1)/blocksAcross)}
+	across := max(4, min(blocksAcross, int(math.Sqrt(float64(blocksInAll)/float64(len(r.Fields))))))
+	e := &Evidence{BlockPx: max(1, (max(field.W, field.H)+across-1)/across)}
 	e.Columns = (field.W + e.BlockPx - 1) / e.BlockPx
 	rows := (field.H + e.BlockPx - 1) / e.BlockPx
 	var scratch fit.Scratch

@@ -33,6 +33,7 @@ type figures struct {
 	spectrum   *drawn
 	own        *drawn // around the target's own line
 	comparison *drawn
+	sizes      *drawn // diameters of target spots
 }
 
 // spectrum writes the sum spectrum and draws it with the fit, then the
@@ -64,7 +65,10 @@ func (w *writer) spectrum() error {
 		return figure.Comparison(out, w.comparisonData(), figure.ComparisonOptions{Title: "Spots of " + w.r.Target.Material.Name, WidthMM: pageWidthMM, DPI: w.dpi})
 	})
 	w.figures.comparison = &drawn{data, "comparison.png"}
-	return err
+	if err != nil {
+		return err
+	}
+	return w.sizes()
 }
 
 // shownEnd is the energy where the spectrum ends: that of the fit.

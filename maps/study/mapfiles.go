@@ -202,6 +202,9 @@ func (w *writer) fieldFolder(f *FieldResult, folder string) error {
 	if err := both("likelihood", f.Spots.LLR); err != nil {
 		return err
 	}
+	if err := w.ownFigures(f, folder, &files); err != nil {
+		return err
+	}
 	if f.Evidence != nil {
 		files.Set("spectra", folder+"/spectra.json")
 		if err := w.json(folder+"/spectra.json", w.spectraFile(f)); err != nil {
@@ -220,6 +223,63 @@ func (w *writer) fieldFolder(f *FieldResult, folder string) error {
 	w.figures.spotMaps = append(w.figures.spotMaps, drawn{data, name})
 	w.fieldFiles = append(w.fieldFiles, files)
 	return nil
+}
+
+// overlayLayers is how many lines an overlay shows at most: as many as can be
+// told apart.
+const overlayLayers = 3
+
+// ownFigures draws what surrounds the target's own line: its uncertainty, its
+// significance, and an overlay with the next lines of other elements.
+func (w *writer) ownFigures(f *FieldResult, folder string, files *record.Object) error {
+	if len(w.matter) == 0 || w.matter[0].name != w.r.Target.Own {
+		return nil
+	}
+	own := w.matter[0]
+	st := f.Maps.Stacks[own.family]
+	base := familySlug(own.name)
+	var layers []figure.Layer
+	elements := map[string]bool{}
+	// The substrate comes second: it shows where particles lie.
+	order := append([]mapped{own, w.matter[len(w.matter)-1]}, w.matter[1:]...)
+	for _, m := range order {
+		symbol := w.r.Families[m.family].Element.Symbol()
+		if elements[symbol] || len(layers) == overlayLayers {
+			continue
+		}
+		elements[symbol] = true
+		scale := m.scale
+		layers = append(layers, figure.Layer{Map: f.Maps.Stacks[m.family].Value, Name: m.name, Scale: &scale})
+	}
+	for _, g := range []struct {
+		key, name string
+		draw      func(io.Writer) error
+		left      bool
+	}{
+		{base + "_sigma_png", base + "_sigma.png", func(out io.Writer) error {
+			return figure.ElementMap(out, st.Sigma, figure.MapOptions{Title: f.Name + ": " + st.Sigma.What, DPI: w.dpi})
+		}, !hasValue(st.Sigma)},
+		{base + "_significance_png", base + "_significance.png", func(out io.Writer) error {
+			return figure.Significance(out, st.Value, st.Sigma, figure.MapOptions{Title: f.Name + ": " + own.name + " over its standard uncertainty", DPI: w.dpi})
+		}, false},
+		{"overlay", "overlay.png", func(out io.Writer) error {
+			return figure.Overlay(out, layers, figure.OverlayOptions{Title: f.Name + ": lines together", Caption: "Display ranges shared by all fields.", WidthMM: pageWidthMM / 2, DPI: w.dpi})
+		}, len(layers) < 2},
+	} {
+		if g.left {
+			continue
+		}
+		files.Set(g.key, folder+"/"+g.name)
+		if _, err := w.file(folder+"/"+g.name, g.draw); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func hasValue(m fields.Map) bool {
+	_, ok := m.Range()
+	return ok
 }
 
 // ownMap returns the map of the target's own line with its display range; the

@@ -224,6 +224,11 @@ func (w *writer) reportComparison() *report.Comparison {
 			Alt:     fmt.Sprintf("Density of target spots in each field, by coupon: treated %s, blank %s %s.", report.Number(c.Density.TreatedPerMm2), report.Number(c.Density.BlankPerMm2), unit),
 			Caption: "Each point is a field, points of one coupon share a line; the bars are the estimates of the two sides with their 95 % coverage intervals."}
 	}
+	if g := w.figures.sizes; g != nil {
+		out.Sizes = &report.Image{Data: g.data, File: g.file,
+			Alt:     "Histogram of the diameters of target spots on treated and on blank fields, with coverage intervals of the numbers.",
+			Caption: "Diameters of the target spots that are resolved, in numbers per bin; bars are coverage intervals of a Poisson mean (Garwood 1936), which empty bins have as well. Spots that are not resolved have no diameter and are left out."}
+	}
 	d := c.Density
 	out.Rows = []report.ComparisonRow{{Quantity: "Target spots", Unit: unit, Treated: d.TreatedPerMm2, TLow: d.TreatedLow, THigh: d.TreatedHigh,
 		Blank: d.BlankPerMm2, BLow: d.BlankLow, BHigh: d.BlankHigh, Ratio: d.Ratio, RLow: d.Low, RHigh: d.High, PValue: d.PValue, Method: d.Method, Reason: d.Reason}}
@@ -295,6 +300,9 @@ func (w *writer) describeFiles() []report.File {
 	}
 	if w.r.Comparison != nil {
 		out = append(out, report.File{Name: "comparison.json, comparison.png", What: "treated against blank"})
+	}
+	if w.figures.sizes != nil {
+		out = append(out, report.File{Name: "sizes.png", What: "diameters of the target spots"})
 	}
 	out = append(out,
 		report.File{Name: "sum_spectrum.msa", What: "sum spectrum of all fields, ISO 22029"},

@@ -11,8 +11,8 @@ import (
 )
 
 // viewerBytes bounds what the viewer adds to the page, before it is packed as
-// text (a third more): maps of one byte per pixel come first.
-const viewerBytes = 8 << 20
+// text (a third more), by its maps of one byte per pixel.
+const viewerBytes = 4 << 20
 
 // viewer is what readers can look at for themselves; nil without maps and
 // spectra. Lines beyond the room for maps are left out, the last first.
