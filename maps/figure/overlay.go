@@ -83,7 +83,7 @@ func Overlay(w io.Writer, layers []Layer, opt OverlayOptions) error {
 	inner := width - 2*margin
 	s.only = opt.Only
 	title := titleStyle.wrap(firstOf(opt.Title, s.names(" and ")), inner, 3)
-	caption := captionStyle.wrap(opt.Caption, inner, 12)
+	caption := captionStyle.wrap(strings.TrimSpace(s.above()+" "+opt.Caption), inner, 12)
 	y := margin + float64(len(title))*titleSize*leading + rowGap
 	columns := 2
 	if opt.Only {
@@ -182,6 +182,20 @@ func (s *overlaySheet) names(and string) string {
 	return strings.Join(names, and)
 }
 
+// above counts the pixels above the ranges in words.
+func (s *overlaySheet) above() string {
+	var parts []string
+	for k, l := range s.layers {
+		if s.over[k] > 0 {
+			parts = append(parts, l.Name+" "+number(float64(s.over[k]), 0, false))
+		}
+	}
+	if len(parts) == 0 {
+		return ""
+	}
+	return "Pixels above their range: " + strings.Join(parts, ", ") + "."
+}
+
 // paint paints the mixture of all layers, or the layer only when it is not
 // negative.
 func (s *overlaySheet) paint(p *page, f mapFrame, only int) {
@@ -225,9 +239,6 @@ func (s *overlaySheet) legend(kx int, pt float64) []legendItem {
 	items := []legendItem{bar}
 	for k, l := range s.layers {
 		text := fmt.Sprintf("%s %s to %s %s", l.Name, tickText(s.scale[k].Low), tickText(s.scale[k].High), firstOf(l.Map.Unit, "(no unit stated)"))
-		if s.over[k] > 0 {
-			text += ", " + plural(s.over[k], "pixel") + " above"
-		}
 		items = append(items, legendItem{rampWidth, func(p *page, left point) { s.ramp(p, left, k) }, text})
 	}
 	return items
