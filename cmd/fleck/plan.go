@@ -29,7 +29,8 @@ prefer. Without --pixel the beam stands on the middle of the particle.
 Examples:
   fleck plan --target "SiO2:2.2g/cm3" --substrate Al --diameter 100,300
   fleck plan --target "TiO2:4.23g/cm3" --substrate "Fe-18Cr:7.7g/cm3" --confuser "BaSO4:4.5g/cm3" --beam 10,15
-  fleck plan --target "SiO2:2.2g/cm3" --substrate Al --coating none --coating "Au:5nm" --coating-order over --pixel 0.2`,
+  fleck plan --target "SiO2:2.2g/cm3" --substrate Al --coating none --coating "Au:5nm" --coating-order over --pixel 0.2
+  fleck plan --target "SiO2:2.2g/cm3" --substrate Al --pixel 0.5 --figure dose.png`,
 		Flags: []cli.Flag{
 			valueFlag(groupSpecimen, "target", "`MATERIAL` looked for, with its density"),
 			listFlag(groupSpecimen, "substrate", "`MATERIAL` below"),
@@ -48,10 +49,14 @@ Examples:
 			valueFlag(group, "beta", "probability of missing a particle, a `SHARE` (default: 0.05)"),
 			valueFlag(group, "trajectories", "`N` electrons per simulation (default: 3000)"),
 			valueFlag(group, "cache", "keep simulations in the folder `DIR` and take them from there"),
+			valueFlag("", "figure", "draw the dose against the diameter, a curve per beam energy, into `FILE` (png or svg)"),
 			detectorFlag(),
 		},
 		Action: e.action(func(ctx context.Context, c *cli.Context) error {
 			if err := noFiles(c); err != nil {
+				return err
+			}
+			if err := e.checkFigure(c); err != nil {
 				return err
 			}
 			r, err := e.planRequest(c)
@@ -66,7 +71,7 @@ Examples:
 			e.planSettings(c, got.Request)
 			e.planAnswer(got)
 			e.planText(got)
-			return nil
+			return e.drawPlan(ctx, c, got.Request)
 		}),
 	}
 }

@@ -387,6 +387,34 @@ func TestSums(t *testing.T) {
 	}
 }
 
+// Curves of dose fall with the diameter where particles are small, and end at the
+// pixel; the dose of a diameter is that of the plan.
+func TestCurves(t *testing.T) {
+	req := silica(t, "Al")
+	req.Beams = []xray.Energy{15 * xray.KeV, 5 * xray.KeV}
+	req.Diameters = []float64{100e-9}
+	req.PixelM = 200e-9
+	curves, err := Curves(context.Background(), req)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(curves) != 2 || curves[0].Beam != 5*xray.KeV {
+		t.Fatalf("%d curves, the first at %g keV", len(curves), curves[0].Beam.KeV())
+	}
+	for _, c := range curves {
+		if last := c.Diameters[len(c.Diameters)-1]; last > 200e-9 {
+			t.Errorf("a diameter of %g m in a pixel of 200 nm", last)
+		}
+		for i := range c.Doses[1:] {
+			// The systematic part of the background hides the smallest at any dose.
+			hidden := math.IsInf(c.Doses[i], 1)
+			if !hidden && !(c.Doses[i+1] < c.Doses[i]) || hidden != (c.Families[i] != "Si K") || hidden && i > 4 {
+				t.Errorf("%g keV: %g nA·s for %g nm, %g for %g, by %q", c.Beam.KeV(), c.Doses[i], c.Diameters[i]*1e9, c.Doses[i+1], c.Diameters[i+1]*1e9, c.Families[i])
+			}
+		}
+	}
+}
+
 func TestBadInput(t *testing.T) {
 	good := silica(t, "Al")
 	for _, c := range []struct {

@@ -82,6 +82,7 @@ const (
 	defaultSystematic   = 0.02
 	defaultTrajectories = 3000
 	maxCases            = 1000
+	largestDiameter     = 1e-4 // m
 )
 
 // withDefaults returns the request with its defaults, or says what is wrong.
@@ -140,7 +141,7 @@ func (r Request) withDefaults() (Request, error) {
 		}
 	}
 	for _, d := range r.Diameters {
-		if !(d > 0 && d <= 1e-4) {
+		if !(d > 0 && d <= largestDiameter) {
 			return r, fmt.Errorf("plan: particle diameter %g nm; above 0 and at most 100000 nm is accepted", d*1e9)
 		}
 		if r.PixelM > 0 && d > r.PixelM {
