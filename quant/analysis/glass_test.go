@@ -289,4 +289,15 @@ func TestGlasses(t *testing.T) {
 	if m := median(absolute(d.all(1))); !(m <= 0.25) {
 		t.Errorf("median deviation of oxides from 1 to 5 mass %% is %.1f %%, want at most 25", 100*m)
 	}
+	// A glass without soda as reference: Mg K and Na K are extrapolated, and said so.
+	delete(relative, quant.Peak{Element: 11})
+	delete(relative, quant.Peak{Element: 12})
+	delete(relative, quant.Peak{Element: 13})
+	q, err := FromFit(fits[0], glasses[0].spectrum(beam, takeOff).Conditions, opt)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !hasText(q.Remarks, "the reference shows no line near Na K") {
+		t.Errorf("remarks %q", q.Remarks)
+	}
 }

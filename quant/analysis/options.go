@@ -58,7 +58,7 @@ type Options struct {
 	// Relative corrects predicted intensities of a standardless analysis: counts
 	// of a peak over those predicted, as Calibrate finds them. A peak without an
 	// entry gets the value interpolated between those of the same family.
-	Relative map[quant.Peak]float64
+	Relative Calibration
 
 	// Dose of the specimen's spectrum; 0 is probe current times live time.
 	Dose quant.Dose
@@ -200,8 +200,8 @@ func (o Options) check() (Options, error) {
 		}
 	}
 	for p, f := range o.Relative {
-		if !(f > 0.01 && f < 100) {
-			return o, fmt.Errorf("analysis: relative intensity %g of %s; it must be from 0.01 to 100", f, p)
+		if !(f.Value > 0.01 && f.Value < 100 && f.Sigma >= 0 && f.Sigma < 1) {
+			return o, fmt.Errorf("analysis: relative intensity %g of %s with the relative uncertainty %g; 0.01 to 100 and 0 to 1 are accepted", f.Value, p, f.Sigma)
 		}
 	}
 	if o.Dose < 0 {

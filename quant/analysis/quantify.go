@@ -156,7 +156,7 @@ func fromFit(r *fit.Result, cond spectra.Conditions, g quant.Geometry, set refer
 	} else {
 		q.Method = Standardless
 		mo.StandardCoat = xray.Material{}
-		k, err = againstComputed(q, r, index, cond, g, mo, opt)
+		k, err = againstComputed(q, r, index, cond, g, mo, opt, last)
 	}
 	if err != nil {
 		return nil, err
@@ -172,7 +172,7 @@ func fromFit(r *fit.Result, cond spectra.Conditions, g quant.Geometry, set refer
 }
 
 // againstComputed returns the counts over those computed for the pure elements.
-func againstComputed(q *Result, r *fit.Result, index []int, cond spectra.Conditions, g quant.Geometry, mo matrix.Options, opt Options) (kset, error) {
+func againstComputed(q *Result, r *fit.Result, index []int, cond spectra.Conditions, g quant.Geometry, mo matrix.Options, opt Options, last bool) (kset, error) {
 	n := len(index)
 	k := kset{cov: make([]float64, n*n), relative: true}
 	pure := make([]float64, n)
@@ -184,7 +184,11 @@ func againstComputed(q *Result, r *fit.Result, index []int, cond spectra.Conditi
 		if err != nil {
 			return k, fmt.Errorf("analysis: %w", err)
 		}
-		v *= relativeOf(opt.Relative, p, g.BeamEnergy)
+		factor, from := opt.Relative.of(p, g.BeamEnergy)
+		v *= factor.Value
+		if last && from == extrapolatedFactor && factor.Sigma > flaggedFactor {
+			q.remark(fmt.Sprintf("the reference shows no line near %s: its intensity is extrapolated, good to %.0f %%", p, 100*factor.Sigma))
+		}
 		pure[i] = v
 		k.ks = append(k.ks, quant.KRatio{Peak: p, Value: f.NetCounts / v, Sigma: f.Sigma / v})
 		k.standards = append(k.standards, "computed, pure "+f.Element.Symbol())

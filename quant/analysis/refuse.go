@@ -23,6 +23,7 @@ const (
 	refusedTotal       = 0.10
 	chargingLimit      = 0.02 // relative distance of the end of the continuum from the beam energy
 	flaggedEfficiency  = 0.15 // relative difference of the detector as refined from the one stated
+	flaggedFactor      = 0.1  // relative uncertainty of an extrapolated intensity
 	unexplainedShare   = 0.02 // of the net counts, in one band of one resolution
 )
 
@@ -173,7 +174,9 @@ func (q *Result) checkPattern(r *fit.Result, g quant.Geometry, mo matrix.Options
 				continue
 			}
 			ratio := f.NetCounts / used.NetCounts / expected
-			ratio *= relativeOf(opt.Relative, p, g.BeamEnergy) / relativeOf(opt.Relative, other, g.BeamEnergy)
+			one, _ := opt.Relative.of(p, g.BeamEnergy)
+			two, _ := opt.Relative.of(other, g.BeamEnergy)
+			ratio *= one.Value / two.Value
 			off := math.Max(ratio, 1/ratio)
 			text := fmt.Sprintf("%s over %s is %.2f times what a bulk of this composition shows", f.Family, p, ratio)
 			limit := refusedPattern

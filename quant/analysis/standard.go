@@ -1,13 +1,10 @@
 package analysis
 
 import (
-	"cmp"
 	"fmt"
 	"math"
-	"slices"
 
 	"example.org/fleck/quant"
-	"example.org/fleck/quant/matrix"
 	"example.org/fleck/spectra"
 	"example.org/fleck/spectra/fit"
 	"example.org/fleck/spectra/xray"
@@ -153,92 +150,6 @@ func stated(when string) string {
 		return "at a time not stated"
 	}
 	return when
-}
-
-// Calibrate compares the measured intensities of a reference of known
-// composition with the predicted ones and returns their ratios, scaled so that
-// their geometric mean is 1: the Relative of a standardless analysis with the
-// same detector and beam energy. Peaks known to less than 5 % or with an
-// overvoltage below 1.5 are left out, and it needs two peaks at least.
-func Calibrate(ref Reference, opt Options) (map[quant.Peak]float64, error) {
-	opt.References = []Reference{ref}
-	opt.Relative = nil
-	opt, err := opt.check()
-	if err != nil {
-		return nil, err
-	}
-	g, _, err := geometryOf(ref.Spectrum.Conditions)
-	if err != nil {
-		return nil, err
-	}
-	r, err := fitReference(ref, opt)
-	if err != nil {
-		return nil, err
-	}
-	em, err := matrix.Bulk(ref.Material, g, matrix.Options{Model: opt.Model, Fluorescence: opt.Fluorescence, Coat: opt.StandardCoat, Efficiency: efficiencyOf(r)})
-	if err != nil {
-		return nil, err
-	}
-	out := map[quant.Peak]float64{}
-	sum := 0.0
-	for _, f := range r.Families {
-		p := quant.Peak{Element: f.Element, Family: f.Family.Family}
-		want := emitted(em, p)
-		if f.AtZero || f.Sigma > 0.05*f.NetCounts || want <= 0 || Overvoltage(p, g.BeamEnergy) < leastOvervoltage {
-			continue
-		}
-		out[p] = f.NetCounts / want
-		sum += math.Log(out[p])
-	}
-	if len(out) < 2 {
-		return nil, fmt.Errorf("analysis: reference %s has %d usable peaks; relative intensities need two", ref.title(), len(out))
-	}
-	mean := math.Exp(sum / float64(len(out)))
-	for p := range out {
-		out[p] /= mean
-	}
-	return out, nil
-}
-
-// relativeOf returns the relative intensity of a peak: its entry, else the value
-// interpolated in the logarithm of the energy between entries of the same
-// family, or of all families where there is none, constant beyond them: most of
-// what a calibration corrects is the efficiency of the detector, which is smooth.
-// Without any entry it is 1.
-func relativeOf(relative map[quant.Peak]float64, p quant.Peak, beam xray.Energy) float64 {
-	if v, ok := relative[p]; ok {
-		return v
-	}
-	type point struct{ e, v float64 }
-	var same, all []point
-	for q, v := range relative {
-		e := mainEnergy(q, beam)
-		if e <= 0 {
-			continue
-		}
-		pt := point{math.Log(float64(e)), math.Log(v)}
-		all = append(all, pt)
-		if q.Family == p.Family {
-			same = append(same, pt)
-		}
-	}
-	if len(same) == 0 {
-		same = all
-	}
-	if len(same) == 0 {
-		return 1
-	}
-	slices.SortFunc(same, func(a, b point) int { return cmp.Or(cmp.Compare(a.e, b.e), cmp.Compare(a.v, b.v)) })
-	x := math.Log(float64(mainEnergy(p, beam)))
-	k, _ := slices.BinarySearchFunc(same, x, func(a point, x float64) int { return cmp.Compare(a.e, x) })
-	switch {
-	case k == 0:
-		return math.Exp(same[0].v)
-	case k == len(same):
-		return math.Exp(same[k-1].v)
-	}
-	a, b := same[k-1], same[k]
-	return math.Exp(a.v + (b.v-a.v)*(x-a.e)/(b.e-a.e))
 }
 
 // StandardsFor returns the standard of each peak among materials: the one that

@@ -47,11 +47,6 @@ func intensityUncertainty(p quant.Peak, e xray.Energy) (common, own float64) {
 	return 0.30, 0.15
 }
 
-// calibratedUncertainty is the relative standard uncertainty of an intensity
-// that was calibrated with a reference of known composition; common practice, no
-// source.
-const calibratedUncertainty = 0.03
-
 // scaledModel is a model with the factors of some peaks multiplied.
 type scaledModel struct {
 	quant.Model
@@ -69,46 +64,35 @@ func (m scaledModel) Factors(dst []float64, c quant.Composition) error {
 	return nil
 }
 
-// standardlessVariations moves computed intensities and the detector's window.
-func standardlessVariations(model quant.Model, g quant.Geometry, relative map[quant.Peak]float64) []quant.Variation {
+// standardlessVariations moves computed and calibrated intensities.
+func standardlessVariations(model quant.Model, g quant.Geometry, relative Calibration) []quant.Variation {
 	peaks := model.Peaks()
 	var out []quant.Variation
-	ones := func() []float64 {
-		f := make([]float64, len(peaks))
-		for i := range f {
-			f[i] = 1
-		}
-		return f
-	}
 	for _, family := range []xray.Family{xray.FamilyK, xray.FamilyL, xray.FamilyM} {
-		f, common, members := ones(), 0.0, 0
-		for i, p := range peaks {
-			if _, ok := relative[p]; ok || p.Family != family {
-				continue
-			}
-			common, _ = intensityUncertainty(p, mainEnergy(p, g.BeamEnergy))
-			f[i] = 1 + common
-			members++
+		if relative.has(family) {
+			continue // the scale is that of the reference
 		}
-		if members > 0 {
-			out = append(out, quant.Variation{
-				Name: fmt.Sprintf("scale of computed %s intensities, %.0f %%", family, 100*common), Source: "common practice",
-				Model: scaledModel{model, f},
-			})
+		var members []int
+		common := 0.0
+		for i, p := range peaks {
+			if p.Family == family {
+				common, _ = intensityUncertainty(p, mainEnergy(p, g.BeamEnergy))
+				members = append(members, i)
+			}
+		}
+		if len(members) > 0 {
+			v := oneScaled(model, members, common, fmt.Sprintf("scale of computed %s intensities, %.0f %%", family, 100*common))
+			out = append(out, v)
 		}
 	}
 	for i, p := range peaks {
-		f := ones()
 		_, own := intensityUncertainty(p, mainEnergy(p, g.BeamEnergy))
-		name := "computed intensity"
-		if _, ok := relative[p]; ok {
-			own, name = calibratedUncertainty, "calibrated intensity"
+		f, from := relative.of(p, g.BeamEnergy)
+		if from == calibratedFactor {
+			own = 0 // it is in the factor
 		}
-		f[i] = 1 + own
-		out = append(out, quant.Variation{
-			Name: fmt.Sprintf("%s of %s, %.0f %%", name, p, 100*own), Source: "common practice",
-			Model: scaledModel{model, f},
-		})
+		own = math.Hypot(own, f.Sigma)
+		out = append(out, oneScaled(model, []int{i}, own, fmt.Sprintf("%s intensity of %s, %.0f %%", from, p, 100*own)))
 	}
 	return out
 }
