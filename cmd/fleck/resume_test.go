@@ -41,8 +41,9 @@ func TestStudyTakesUp(t *testing.T) {
 	if errs := study("one"); strings.Contains(errs, "taken up") {
 		t.Errorf("a first run says %q", errs)
 	}
-	if n := len(kept("one")); n != 4 {
-		t.Errorf("%d values are kept of two fields, want 4", n)
+	values := len(kept("one"))
+	if values < 4 { // maps and spots of two fields, and first searches of blanks
+		t.Errorf("%d values are kept of two fields, want at least 4", values)
 	}
 	if err := os.CopyFS(filepath.Join(dir, "two", resumeName), os.DirFS(filepath.Join(dir, "one", resumeName))); err != nil {
 		t.Fatal(err)
@@ -61,8 +62,8 @@ func TestStudyTakesUp(t *testing.T) {
 	if errs := study("two", "--force"); !strings.Contains(errs, "taken up from an earlier run: T1 (maps); B1 (maps)\n") {
 		t.Errorf("after a change of the replicas: %q", errs)
 	}
-	if n := len(kept("two")); n != 4 {
-		t.Errorf("%d values are kept after a change, want 4", n)
+	if n := len(kept("two")); n != values {
+		t.Errorf("%d values are kept after a change, want %d", n, values)
 	}
 	// A value that was damaged is computed again.
 	for _, en := range kept("two") {

@@ -18,36 +18,36 @@ func studyCommand(e *env) *cli.Command {
 		Usage:     "the whole job for many fields, as a study file states it",
 		UsageText: "fleck study STUDY.toml --out DIR",
 		Description: `The file names target, substrate, coating and the fields with their coupons and
-roles; cubes are named relative to its folder. The coupon is the replicate.
-
-A run that was interrupted goes on where it stopped when the command is given again;
-after a change of settings (with --force) only what depends on it is computed again.
-What is kept for that lies in DIR/.resume, which can be deleted at any time.
+roles; cubes are named relative to its folder. The coupon is the replicate. In short:
 
   fleck_format = 1
   title = "Rinse on panels"
   target = "TiO2:4.23g/cm3"
   substrate = "Fe-18Cr-0.5Nb-0.2Ti:7.7g/cm3"
-  coating = "C:2.0g/cm3:8nm"        # with coating_order = under, over or both
-  coating_order = "over"
-  confusers = ["BaSO4:4.5g/cm3"]
 
   [[field]]
   name = "T1"
   coupon = "panel A"
-  role = "treated"                  # or untreated, vehicle_only, positive_control,
-  cube = "t1.nrrd"                  # instrument_blank
+  role = "treated"
+  cube = "t1.nrrd"
 
-Optional: elements, detector, beam_kev, takeoff_deg, pixel_um, energy_first_ev,
-energy_step_ev, live_time_s, shape, type, endian, axes, offset, beam_mode, probe_nm,
-paired, q, alpha, bootstrap, seed, limit, low_ev, high_ev. Unknown keys are errors.
+--print-example prints a file with every key and what it means.
 
-Example:
+A run that was interrupted goes on where it stopped when the command is given again;
+after a change of settings (with --force) only what depends on it is computed again.
+What is kept for that lies in DIR/.resume, which can be deleted at any time.
+
+Examples:
+  fleck study --print-example > study.toml
   fleck study study.toml --out results`,
 		Flags: []cli.Flag{
 			valueFlag("", "out", "output `DIR`, new, empty or of an earlier run"),
+			&cli.BoolFlag{DisableDefaultText: true, Name: "print-example", Usage: "print a study file that explains every key"},
 		},
 		Action: e.action(func(ctx context.Context, c *cli.Context) error {
+			if c.Bool("print-example") {
+				return e.printExample(c)
+			}
 			path, err := oneFile(c, "one study file")
 			if err != nil {
 				return err
@@ -55,6 +55,15 @@ Example:
 			return e.study(ctx, c, path)
 		}),
 	}
+}
+
+func (e *env) printExample(c *cli.Context) error {
+	if err := noFiles(c); err != nil {
+		return err
+	}
+	e.answer.Set("text", study.Example)
+	e.printf("%s", study.Example)
+	return nil
 }
 
 func (e *env) study(ctx context.Context, c *cli.Context, path string) error {

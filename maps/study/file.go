@@ -12,48 +12,7 @@ import (
 )
 
 // File is a study as a TOML file states it. It names cubes and opens none.
-//
-// The keys, all but the first four and [[field]] optional:
-//
-//	fleck_format = 1
-//	title = "Rinse on panels"
-//	target = "TiO2:4.23g/cm3"
-//	substrate = "Fe-18Cr-0.5Nb-0.2Ti:7.7g/cm3"
-//	coating = "C:2.0g/cm3:8nm"       # with its thickness
-//	coating_order = "over"           # under, over or both: where it lies relative to the particles
-//	confusers = ["BaSO4:4.5g/cm3"]   # other compounds that spots may be
-//	elements = ["Ti", "O", "Fe"]     # to fit; default: those of the materials above
-//	detector = "detector.json"       # file that describes the detector
-//
-//	beam_kev = 15.0                  # what the cubes do not state, or state wrongly
-//	takeoff_deg = 35.0
-//	pixel_um = 0.15
-//	energy_first_ev = 0.0            # centre of the first channel, with energy_step_ev
-//	energy_step_ev = 10.0
-//	live_time_s = 1200.0             # of a whole field
-//	shape = [128, 128, 1024]         # headerless cubes: sizes in the order of axes
-//	type = "u16"                     # u8, u16, u32
-//	endian = "little"
-//	axes = "y,x,c"
-//	offset = 0                       # bytes before the data
-//
-//	beam_mode = "rastered"           # or "stationary", with probe_nm
-//	probe_nm = 50.0
-//	paired = false                   # coupons measured before and after treatment
-//
-//	q = 0.05                         # false discovery rate of the spot lists
-//	alpha = 0.05                     # false-alarm rate of verdicts
-//	bootstrap = 199                  # replicas for null heights
-//	seed = 1
-//	limit = true                     # find the detection limits
-//	low_ev = 200.0                   # fitted range
-//	high_ev = 15000.0
-//
-//	[[field]]                        # one for each cube
-//	name = "T1"
-//	coupon = "panel A"               # the replicate; default: the name of the field
-//	role = "treated"                 # or untreated, vehicle_only, positive_control, instrument_blank
-//	cube = "t1.nrrd"
+// Example explains the keys.
 type File struct {
 	Title     string
 	Target    xray.Material
