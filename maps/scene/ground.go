@@ -30,11 +30,11 @@ func newGround(counts []float64) *ground {
 
 // bare simulates a ground.
 func (s *Scene) bare(films []xray.Material, setup template.Setup, azimuth xray.Angle) (*ground, error) {
-	b, err := template.Bare(context.Background(), setup, films, azimuth, s.options())
+	b, err := template.Specimen(context.Background(), setup, template.View{Films: films, Azimuth: azimuth}, s.options())
 	if err != nil {
 		return nil, fmt.Errorf("scene: %w", err)
 	}
-	g := newGround(b.Counts)
+	g := newGround(b.Whole.Counts)
 	if g.alias == nil {
 		return nil, fmt.Errorf("scene: the substrate %s gives no counts", s.Substrate.Name)
 	}

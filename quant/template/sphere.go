@@ -116,59 +116,6 @@ func Spheres(ctx context.Context, m xray.Material, diametersNM []float64, s Setu
 	return p, nil
 }
 
-// Bare predicts by transport the coated substrate under films, from the top and with
-// thicknesses, and tilted: by s.Geometry.Tilt, with the detector at the azimuth of
-// transport.Config. Particles come on top of the films, a coating under particles
-// lies below the films. Counts are per electron, like those of Substrate and of
-// Particles.Bare. Of opt it uses Trajectories, Elastic, Seed, Workers and Progress.
-func Bare(ctx context.Context, s Setup, films []xray.Material, azimuth xray.Angle, opt SphereOptions) (Spectrum, error) {
-	s, err := s.check()
-	if err != nil {
-		return Spectrum{}, err
-	}
-	c, err := s.config(opt)
-	if err != nil {
-		return Spectrum{}, err
-	}
-	c.Azimuth, c.Layers = azimuth, films
-	if s.Coating != nil && s.Order != Over {
-		c.Layers = append(slices.Clone(films), *s.Coating)
-		c.Coating, c.Order = nil, transport.NoOrder
-		if s.Order == Both {
-			c.Coating, c.Order = s.Coating, transport.Over
-		}
-	}
-	c.Continuum = transport.ContinuumEnergies(append(s.materials(), films...), lowestContinuum, s.Geometry.BeamEnergy, continuumNodes)
-	r, err := transport.Run(ctx, c)
-	if err != nil {
-		return Spectrum{}, fmt.Errorf("template: %w", err)
-	}
-	return s.spectrum(s.Substrate.Name, r.Intensities, r.Continuum, 1, emitted), nil
-}
-
-func (s Setup) materials() []xray.Material {
-	ms := []xray.Material{s.Substrate}
-	if s.Coating != nil {
-		ms = append(ms, *s.Coating)
-	}
-	return ms
-}
-
-// config returns a simulation of the coated substrate without continuum.
-func (s Setup) config(opt SphereOptions) (transport.Config, error) {
-	c := transport.Config{
-		Geometry: s.Geometry, Substrate: s.Substrate, Coating: s.Coating, Order: s.transportOrder(),
-		Trajectories: opt.Trajectories, Elastic: opt.Elastic, Seed: opt.Seed, Workers: opt.Workers, Progress: opt.Progress,
-	}
-	if c.Trajectories == 0 {
-		c.Trajectories = defaultSphereTrajectories
-	}
-	if c.Trajectories < 2 {
-		return c, fmt.Errorf("template: %d trajectories; at least 2 are accepted, 0 for %d", c.Trajectories, defaultSphereTrajectories)
-	}
-	return c, nil
-}
-
 // sphereConfig returns the simulation that Spheres asks for.
 func sphereConfig(m xray.Material, diametersNM []float64, s Setup, opt SphereOptions) (transport.Config, []transport.Patch, error) {
 	c, err := s.config(opt)
