@@ -191,7 +191,7 @@ func againstComputed(q *Result, r *fit.Result, index []int, cond spectra.Conditi
 		}
 		pure[i] = v
 		k.ks = append(k.ks, quant.KRatio{Peak: p, Value: f.NetCounts / v, Sigma: f.Sigma / v})
-		k.standards = append(k.standards, "computed, pure "+f.Element.Symbol())
+		k.standards = append(k.standards, fmt.Sprintf("%s, pure %s", from, f.Element))
 		k.full = append(k.full, v)
 		sum += f.NetCounts / v
 	}

@@ -65,7 +65,10 @@ func (q *Result) checkComposition(g quant.Geometry, opt Options) {
 	if len(rough) > 0 {
 		q.remark(fmt.Sprintf("share of the photons that leave below %.1f, so the result holds for a polished surface only: %s", roughEscape, strings.Join(rough, ", ")))
 	}
-	if q.Method == Standardless {
+	switch {
+	case q.Method == Standardless && len(opt.Relative) > 0:
+		q.remark("standardless: computed intensities that a reference corrected, normalised to 1; holds for the detector and the beam energy of the reference")
+	case q.Method == Standardless:
 		q.remark("standardless: computed intensities, normalised to 1; expect 10 % and more on major elements from K lines, 30 % and more from L and M lines")
 	}
 	if opt.Solve.Rule == quant.ByStoichiometry {

@@ -12,8 +12,8 @@ import (
 // TestThickness: the thickness that a k-ratio was predicted for comes back, and
 // measured k-ratios of Al on Fe (Bastin & Heijligers 2000) at 10 keV and above,
 // where the films are thin to the beam, give the adopted thicknesses: films on
-// Fe are predicted 3 % high by the mean over all rows, with a spread of 3 %, so
-// the mean over one film may be off by 8 %.
+// Fe are predicted within 1 % by the mean over all rows, with a spread of 3 %, so
+// the mean over one film may be off by 4 %.
 func TestThickness(t *testing.T) {
 	film := xray.Pure(aluminium)
 	peak := quant.Peak{Element: aluminium, Family: xray.FamilyK, Initial: xray.K, Final: xray.L3}
@@ -57,7 +57,7 @@ func TestThickness(t *testing.T) {
 			mean += q / float64(len(ratios))
 		}
 		t.Logf("Al %.2f µg/cm² on Fe: found/adopted %.3f over %d beam energies", thickness*1e6, mean, len(ratios))
-		if math.Abs(mean-1) > 0.08 {
+		if math.Abs(mean-1) > 0.04 {
 			t.Errorf("Al %.2f µg/cm² on Fe: found/adopted %.3f, limit 0.08 from 1", thickness*1e6, mean)
 		}
 	}
