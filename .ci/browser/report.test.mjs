@@ -1,13 +1,14 @@
 // Opens the report of the demo in a browser and uses it as a reader does:
-//   node report.test.mjs FOLDER CHROMIUM [SCREENSHOTS]
-// FOLDER is the output of the demo. Complaints are printed, one a line; any makes
-// the exit code 1. With a third folder, screenshots are left there.
-import { readFile } from "node:fs/promises";
+//   node report.test.mjs FOLDER CHROMIUM [PAGES [SCREENSHOTS]]
+// FOLDER is the output of the demo, PAGES holds reports of awkward data. Complaints
+// are printed, one a line; any makes the exit code 1. Into the last folder go
+// screenshots.
+import { readdir, readFile } from "node:fs/promises";
 import { createRequire } from "node:module";
 import { join, resolve } from "node:path";
 import puppeteer from "puppeteer-core";
 
-const [folder, chromium, pictures] = process.argv.slice(2);
+const [folder, chromium, awkward, pictures] = process.argv.slice(2);
 const axeSource = await readFile(createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
 let complaints = 0;
 const must = (holds, text) => {
@@ -19,16 +20,17 @@ const json = async (name) => JSON.parse(await readFile(join(folder, name), "utf8
 
 const result = await json("result.json");
 const page = resolve(join(folder, "index.html"));
-const address = "file://" + page;
+const demo = "file://" + page;
 const browser = await puppeteer.launch({ executablePath: chromium, args: ["--no-sandbox", "--disable-gpu"] });
 
 // opened returns a tab that complains on errors and on requests that leave the page.
-const opened = async (script = true) => {
+const opened = async (address = demo, script = true) => {
   const tab = await browser.newPage();
   await tab.setJavaScriptEnabled(script);
   await tab.setViewport({ width: 1280, height: 800 });
   tab.on("console", (m) => must(m.type() !== "error" && m.type() !== "warn", `console: ${m.text()}`));
   tab.on("pageerror", (e) => must(false, `script: ${e.message}`));
+  tab.on("dialog", (d) => { must(false, `dialog: ${d.message()}`); d.dismiss(); });
   tab.on("request", (r) => must(r.url() === address || r.url().startsWith("data:"), `request of ${r.url().slice(0, 80)}`));
   await tab.goto(address, { waitUntil: "load" });
   return tab;
@@ -154,17 +156,20 @@ if (total > 1) {
 }
 
 // ---- accessibility ----
-await tab.evaluate(axeSource);
-for (const width of [1280, 400]) {
-  await tab.setViewport({ width, height: 800 });
-  const found = await tab.evaluate(() => axe.run(document, { resultTypes: ["violations"] }));
-  for (const v of found.violations) {
-    console.log(`axe at ${width} px: ${v.impact}: ${v.id}: ${v.help} (${v.nodes.length} times, e.g. ${v.nodes[0].html.slice(0, 120)})`);
-    must(v.impact !== "serious" && v.impact !== "critical", `axe: ${v.id}`);
+const accessible = async (tab, name, widths) => {
+  await tab.evaluate(axeSource);
+  for (const width of widths) {
+    await tab.setViewport({ width, height: 800 });
+    const found = await tab.evaluate(() => axe.run(document, { resultTypes: ["violations"] }));
+    for (const v of found.violations) {
+      console.log(`${name}, axe at ${width} px: ${v.impact}: ${v.id}: ${v.help} (${v.nodes.length} times, e.g. ${v.nodes[0].html.slice(0, 120)})`);
+      must(v.impact !== "serious" && v.impact !== "critical", `${name}: axe: ${v.id}`);
+    }
+    const wide = await tab.evaluate(() => document.documentElement.scrollWidth);
+    must(wide <= width, `${name} is ${wide} px wide in a window of ${width} px`);
   }
-  const wide = await tab.evaluate(() => document.documentElement.scrollWidth);
-  must(wide <= width, `the page is ${wide} px wide in a window of ${width} px`);
-}
+};
+await accessible(tab, "the demo", [1280, 400]);
 await shot(tab, "narrow");
 
 // ---- focus is seen ----
@@ -194,11 +199,27 @@ must(cut.length === 0, `cut off on paper: ${cut}`);
 await tab.close();
 
 // ---- without script: the essentials stand ----
-const plain = await opened(false);
+const plain = await opened(demo, false);
 for (const id of ["evidence", "fields", "spots", "comparison", "limits", "spectrum", "settings", "methods", "checklist", "sources", "claims", "cautions", "repeat"]) {
   must((await plain.$(`#${id}`)) !== null, `without script there is no section ${id}`);
 }
 await plain.close();
+
+// ---- awkward data ----
+for (const name of awkward ? await readdir(awkward) : []) {
+  const hard = await opened("file://" + resolve(join(awkward, name)));
+  must(await hard.$eval("#view", (e) => !e.hidden), `${name}: nothing to look at`);
+  for (const map of (await hard.$$("#view .map")).slice(0, 2)) {
+    await map.click();
+    await map.focus();
+    for (const key of ["ArrowRight", "ArrowUp", "s", "Enter"]) await hard.keyboard.press(key);
+  }
+  must((await hard.$eval("#view .plot path.counts", (e) => e.getAttribute("d"))).includes("NaN") === false, `${name}: a spectrum that is no number`);
+  must(!/NaN|undefined|Infinity/.test(await hard.$eval("#view", (e) => e.textContent)), `${name}: shows what is no number`);
+  await accessible(hard, name, name === "markup.html" ? [1280] : [400]);
+  if (pictures) await hard.screenshot({ path: join(pictures, name + ".png") });
+  await hard.close();
+}
 await browser.close();
 console.log(`${total} spots, ${lines.length} lines, ${pages} pages on paper, ${complaints} complaints`);
 process.exit(complaints > 0 ? 1 : 0);

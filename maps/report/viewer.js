@@ -276,11 +276,14 @@
     const r = s ? s.region : state.kind === "block" ? f.blocks[state.index] : f.sum;
     const out = { pixels: r.n, counts: counts(r.c, channels), net: floats(r.net), sigma: floats(r.sigma), around: null };
     if (s && s.ring) out.around = counts(s.around, channels).map((v) => (v * r.n) / s.ring);
+    // Amplitudes that the fit could not give count as none in the picture.
+    const given = Array.from(out.net).every(Number.isFinite);
+    out.amount = out.net.map((v) => (Number.isFinite(v) ? v : 0));
     out.model = new Float64Array(channels);
-    shapes.forEach((sh, k) => { for (let c = 0; c < channels; c++) out.model[c] += out.net[k] * sh.v[c]; });
+    shapes.forEach((sh, k) => { for (let c = 0; c < channels; c++) out.model[c] += out.amount[k] * sh.v[c]; });
     const total = out.counts.reduce((a, b) => a + b, 0);
     out.title = s ? `${f.name}, spot ${s.id}: ${s.verdict}` : state.kind === "block" ? `${f.name}, block in column ${(state.index % f.columns) + 1}, row ${Math.floor(state.index / f.columns) + 1}` : `${f.name}, whole field`;
-    out.note = `${total.toFixed(0)} counts of ${r.n} ${r.n === 1 ? "pixel" : "pixels"}` + (s && s.ring ? `; surroundings: ${s.ring} pixels of a ring that no listed spot reaches, scaled to ${r.n}` : "") + ". The fit holds the shapes of the sum spectrum of all fields and frees the amplitudes.";
+    out.note = `${total.toFixed(0)} counts of ${r.n} ${r.n === 1 ? "pixel" : "pixels"}` + (s && s.ring ? `; surroundings: ${s.ring} pixels of a ring that no listed spot reaches, scaled to ${r.n}` : "") + ". The fit holds the shapes of the sum spectrum of all fields and frees the amplitudes." + (given ? "" : " It did not converge for this spectrum.");
     return out;
   };
   const dashes = ["", "7 3", "2 3", "9 3 2 3", "4 2", "1 2"];
@@ -323,8 +326,8 @@
     if (state.around && s.around) inside.append(draw("path", { class: "around", d: stairs(s.around) }));
     if (state.parts) {
       const rest = shapes.length - 1;
-      inside.append(draw("path", { class: "part p0", d: curve((c) => s.net[rest] * shapes[rest].v[c]) }));
-      strongest(s, a, b).forEach((k, i) => inside.append(draw("path", { class: `part p${i + 1}`, "stroke-dasharray": dashes[i % dashes.length], d: curve((c) => s.net[k] * shapes[k].v[c]) })));
+      inside.append(draw("path", { class: "part p0", d: curve((c) => s.amount[rest] * shapes[rest].v[c]) }));
+      strongest(s, a, b).forEach((k, i) => inside.append(draw("path", { class: `part p${i + 1}`, "stroke-dasharray": dashes[i % dashes.length], d: curve((c) => s.amount[k] * shapes[k].v[c]) })));
     }
     inside.append(draw("path", { class: "model", d: curve((c) => s.model[c]) }));
     labels(s, x, low, high, L, R, T);
@@ -335,7 +338,7 @@
   // strongest returns the families with the most counts in the range, five at most.
   const strongest = (s, a, b) => shapes.slice(0, -1).map((sh, k) => {
     let n = 0;
-    for (let c = a; c <= b; c++) n += s.net[k] * sh.v[c];
+    for (let c = a; c <= b; c++) n += s.amount[k] * sh.v[c];
     return [k, n];
   }).filter(([, n]) => n > 0.5).sort((p, q) => q[1] - p[1]).slice(0, 5).map(([k]) => k);
   const axes = (x, y, low, high, floor, top, L, R, T, B) => {
