@@ -12,10 +12,7 @@ import (
 
 	"example.org/fleck/maps"
 	"example.org/fleck/maps/cube"
-	"example.org/fleck/quant"
-	"example.org/fleck/quant/matrix"
 	"example.org/fleck/spectra"
-	"example.org/fleck/spectra/msa"
 	"example.org/fleck/spectra/synth"
 	"example.org/fleck/spectra/xray"
 )
@@ -26,39 +23,6 @@ var (
 	phaseScale = spectra.Calibration{OffsetEV: -200, GainEV: 20}
 	phaseBeam  = spectra.Conditions{BeamEnergy: 15 * xray.KeV, TakeOff: 40 * xray.Degree}
 )
-
-// bulkSpectrum is the expected spectrum of a flat bulk at a dose in nA s: lines
-// and continuum of package matrix through the default detector.
-func bulkSpectrum(t *testing.T, material string, dose float64) []float64 {
-	t.Helper()
-	m, err := xray.ParseMaterial(material)
-	if err != nil {
-		t.Fatal(err)
-	}
-	d := spectra.DefaultDetector()
-	out := make([]float64, phaseChannels)
-	g := quant.Geometry{BeamEnergy: phaseBeam.BeamEnergy, TakeOff: phaseBeam.TakeOff}
-	lines, err := matrix.Bulk(m, g, matrix.Options{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	scale := dose / 1.602176634e-10 * d.SolidAngleSr / (4 * math.Pi) // nA s per electron
-	for _, l := range lines {
-		d.AddLine(out, phaseScale, l.Line.Energy, scale*l.PhotonsPerElectron*d.Efficiency(l.Line.Energy))
-	}
-	var energies []xray.Energy
-	for e := xray.Energy(60); e < phaseBeam.BeamEnergy; e += 20 {
-		energies = append(energies, e)
-	}
-	continuum, err := matrix.Continuum(nil, m, g, energies)
-	if err != nil {
-		t.Fatal(err)
-	}
-	for i, e := range energies {
-		d.AddPeak(out, phaseScale, e, 20*scale*continuum[i]*d.Efficiency(e))
-	}
-	return out
-}
 
 // The halves of the field: enstatite with iron, and anorthite.
 const (
@@ -76,7 +40,7 @@ func phasesFile(t *testing.T, path string) string {
 	if err != nil {
 		t.Fatal(err)
 	}
-	left, right := bulkSpectrum(t, leftPhase, 1), bulkSpectrum(t, rightPhase, 1)
+	left, right := specimenCounts(t, leftPhase, phaseScale, phaseChannels, phaseBeam, 1), specimenCounts(t, rightPhase, phaseScale, phaseChannels, phaseBeam, 1)
 	rng := rand.New(rand.NewPCG(4, 2))
 	for y := range h.Height {
 		for x := range h.Width {
@@ -106,16 +70,7 @@ func phasesFile(t *testing.T, path string) string {
 // standardFile writes the noiseless spectrum of a standard.
 func standardFile(t *testing.T, path, material string) string {
 	t.Helper()
-	s := spectra.Spectrum{Calibration: phaseScale, Conditions: phaseBeam, Counts: bulkSpectrum(t, material, 100)}
-	s.Conditions.LiveTimeS, s.Conditions.ProbeCurrentNA = 100, 1
-	for i, v := range s.Counts {
-		s.Counts[i] = math.Round(v)
-	}
-	var b bytes.Buffer
-	if err := msa.Write(&b, msa.FromSpectrum(s), msa.WriteOptions{}); err != nil {
-		t.Fatal(err)
-	}
-	return write(t, path, b.String())
+	return specimenFile(t, path, material, phaseBeam.BeamEnergy, phaseBeam.TakeOff, 100, 100)
 }
 
 // halves returns the mean of a map's left and right half, without the columns

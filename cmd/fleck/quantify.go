@@ -316,6 +316,7 @@ func (e *env) readStandards(c *cli.Context, like *spectra.Spectrum, o *analysis.
 		if o.Relative, err = analysis.Calibrate(ref, *o); err != nil {
 			return failed(codeFailed, "", "%w", err)
 		}
+		e.answerCalibration(ref.Name, o.Relative)
 	}
 	return nil
 }

@@ -1,6 +1,8 @@
 package main
 
 import (
+	"cmp"
+	"maps"
 	"math"
 	"slices"
 	"strconv"
@@ -78,6 +80,19 @@ func (e *env) answerQuantify(r *analysis.Result) {
 	}
 	a.Set("budget", budget)
 	a.Set("not_in_budget", nonNilStrings(r.Budget.Missing))
+}
+
+// answerCalibration states the factors that a reference gave.
+func (e *env) answerCalibration(name string, c analysis.Calibration) {
+	peaks := slices.SortedFunc(maps.Keys(c), func(a, b quant.Peak) int {
+		return cmp.Or(cmp.Compare(a.Element, b.Element), cmp.Compare(a.Family, b.Family))
+	})
+	rows := []record.Object{}
+	for _, p := range peaks {
+		rows = append(rows, record.Of("symbol", p.Element.Symbol(), "line", p.Family.String(), "factor", c[p].Value, "relative_sigma", c[p].Sigma))
+		e.note("calibrated with %s: %s is %.3g times the computed intensity, ± %.0f %%", name, p, c[p].Value, 100*c[p].Sigma)
+	}
+	e.answer.Set("calibration", rows)
 }
 
 func orNaN(v float64) float64 {

@@ -15,9 +15,10 @@ import (
 	"example.org/fleck/spectra/xray"
 )
 
-// specimenFile writes the noiseless spectrum of layers on a substrate, top first,
-// all separated by "|", at a dose in nA s that may differ from the one stated.
-func specimenFile(t *testing.T, path, stack string, beam xray.Energy, takeOff xray.Angle, dose, stated float64) string {
+// specimenCounts is the expected spectrum of layers on a substrate, top first and
+// separated by "|", at a dose in nA s: lines and continuum of package matrix
+// through the default detector.
+func specimenCounts(t *testing.T, stack string, scale spectra.Calibration, channels int, c spectra.Conditions, dose float64) []float64 {
 	t.Helper()
 	var all []xray.Material
 	for part := range strings.SplitSeq(stack, "|") {
@@ -28,25 +29,22 @@ func specimenFile(t *testing.T, path, stack string, beam xray.Energy, takeOff xr
 		all = append(all, m)
 	}
 	layers, sub := all[:len(all)-1], all[len(all)-1]
-	s := spectra.Spectrum{
-		Calibration: spectra.Calibration{OffsetEV: -200, GainEV: 10},
-		Conditions:  spectra.Conditions{BeamEnergy: beam, TakeOff: takeOff, LiveTimeS: stated, RealTimeS: stated, ProbeCurrentNA: 1},
-		Counts:      make([]float64, int(beam/10)*11/10+40),
-	}
+	counts := make([]float64, channels)
 	d := spectra.DefaultDetector()
-	g := quant.Geometry{BeamEnergy: beam, TakeOff: takeOff}
+	g := quant.Geometry{BeamEnergy: c.BeamEnergy, TakeOff: c.TakeOff}
 	per, err := matrix.Layered(layers, sub, g, matrix.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
-	scale := dose / 1.602176634e-10 * d.SolidAngleSr / (4 * math.Pi)
+	photons := dose / 1.602176634e-10 * d.SolidAngleSr / (4 * math.Pi)
 	for _, l := range per {
 		for _, e := range l {
-			d.AddLine(s.Counts, s.Calibration, e.Line.Energy, scale*e.PhotonsPerElectron*d.Efficiency(e.Line.Energy))
+			d.AddLine(counts, scale, e.Line.Energy, photons*e.PhotonsPerElectron*d.Efficiency(e.Line.Energy))
 		}
 	}
+	step := xray.Energy(scale.GainEV)
 	var energies []xray.Energy
-	for e := xray.Energy(55); e < beam; e += 10 {
+	for e := 50 + step/2; e < c.BeamEnergy; e += step {
 		energies = append(energies, e)
 	}
 	continuum, err := matrix.Continuum(layers, sub, g, energies)
@@ -54,8 +52,20 @@ func specimenFile(t *testing.T, path, stack string, beam xray.Energy, takeOff xr
 		t.Fatal(err)
 	}
 	for i, e := range energies {
-		d.AddPeak(s.Counts, s.Calibration, e, 10*scale*continuum[i]*d.Efficiency(e))
+		d.AddPeak(counts, scale, e, float64(step)*photons*continuum[i]*d.Efficiency(e))
 	}
+	return counts
+}
+
+// specimenFile writes the spectrum of specimenCounts, rounded, at a dose in nA s
+// that may differ from the one stated.
+func specimenFile(t *testing.T, path, stack string, beam xray.Energy, takeOff xray.Angle, dose, stated float64) string {
+	t.Helper()
+	s := spectra.Spectrum{
+		Calibration: spectra.Calibration{OffsetEV: -200, GainEV: 10},
+		Conditions:  spectra.Conditions{BeamEnergy: beam, TakeOff: takeOff, LiveTimeS: stated, RealTimeS: stated, ProbeCurrentNA: 1},
+	}
+	s.Counts = specimenCounts(t, stack, s.Calibration, int(beam/10)*11/10+40, s.Conditions, dose)
 	for i, v := range s.Counts {
 		s.Counts[i] = math.Round(v)
 	}
