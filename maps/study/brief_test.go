@@ -1,8 +1,12 @@
 package study
 
 import (
+	"slices"
 	"strings"
 	"testing"
+
+	"example.org/fleck/maps"
+	"example.org/fleck/maps/compare"
 )
 
 // TestPageText: what the page says follows the result: its numbers, its limits,
@@ -54,5 +58,27 @@ func TestPageText(t *testing.T) {
 		if strings.Contains(text, word) {
 			t.Errorf("the page says %q", word)
 		}
+	}
+}
+
+// TestPanelOrder: treated fields come before blank ones; of paired coupons each
+// row holds before and after.
+func TestPanelOrder(t *testing.T) {
+	field := func(name, coupon string, role maps.Role) FieldResult {
+		return FieldResult{Field: maps.Field{Name: name, Coupon: coupon, Role: role}}
+	}
+	r := &Result{Fields: []FieldResult{field("b1", "A", maps.Untreated), field("t1", "A", maps.Treated), field("t2", "B", maps.Treated), field("b2", "B", maps.Untreated), field("b3", "B", maps.Untreated), field("t3", "B", maps.Treated)},
+		Comparison: &compare.Result{}}
+	w := &writer{r: r}
+	if order, columns := w.panelOrder(); !slices.Equal(order, []int{1, 2, 5, 0, 3, 4}) || columns != 3 {
+		t.Errorf("order %v in %d columns", order, columns)
+	}
+	r.Comparison.Options.Paired = true
+	if order, columns := w.panelOrder(); !slices.Equal(order, []int{0, 1, 3, 2, 4, 5}) || columns != 2 {
+		t.Errorf("paired order %v in %d columns", order, columns)
+	}
+	r.Fields = r.Fields[:5] // a field without its partner
+	if order, columns := w.panelOrder(); len(order) != 5 || columns == 2 && order[0] == 0 {
+		t.Errorf("order %v in %d columns without all pairs", order, columns)
 	}
 }

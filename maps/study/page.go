@@ -160,8 +160,12 @@ func (w *writer) panelImage(p panel) report.Image {
 		caption += fmt.Sprintf(" It covers %s of all pixels; %s above it and take its end colour, so that a few bright places do not hide the others.", percent(displayShare), countOf(p.above, "lies", "lie"))
 	}
 	var names []string
-	for _, f := range w.r.Fields {
-		names = append(names, fieldLabel(f.Field))
+	order, columns := w.panelOrder()
+	for _, i := range order {
+		names = append(names, fieldLabel(w.r.Fields[i].Field))
+	}
+	if c := w.r.Comparison; c != nil && c.Options.Paired && columns == 2 {
+		caption += " Each row is one coupon, before the treatment on the left and after it on the right."
 	}
 	alt := fmt.Sprintf("Maps of %s net counts beside each other in one colour scale: %s.", p.of.name, strings.Join(names, ", "))
 	return report.Image{Data: p.data, Alt: alt, Caption: caption, File: p.file}
