@@ -252,10 +252,11 @@ func (e *env) quantify(ctx context.Context, c *cli.Context, path string, opt ana
 		return inFile(path, err)
 	}
 	if other := c.String("second"); other != "" {
-		s, err := e.readOther(other, &m.s)
+		o, err := e.readOther(other, &m.s)
 		if err != nil {
 			return err
 		}
+		s := &o.s
 		if s.BeamEnergy == m.s.BeamEnergy {
 			return failed(codeFailed, other, "its beam energy, %g keV, is that of %s; another one is needed", s.BeamEnergy.KeV(), path)
 		}
@@ -331,16 +332,22 @@ func (e *env) readReference(flag, s string, like *spectra.Spectrum) (analysis.Re
 	if err != nil {
 		return analysis.Reference{}, err
 	}
-	spectrum, err := e.readOther(path, like)
+	other, err := e.readOther(path, like)
 	if err != nil {
 		return analysis.Reference{}, err
 	}
-	return analysis.Reference{Name: m.Name, Material: m, Spectrum: spectrum}, nil
+	ref := analysis.Reference{Name: m.Name, Material: m, Spectrum: &other.s}
+	if other.file != nil {
+		if when, ok := other.file.Recorded(); ok {
+			ref.Measured = when.Format("2006-01-02 15:04")
+		}
+	}
+	return ref, nil
 }
 
 // readOther reads a second spectrum as its file states it; beam energy and
 // take-off angle that it does not state are those of like.
-func (e *env) readOther(path string, like *spectra.Spectrum) (*spectra.Spectrum, error) {
+func (e *env) readOther(path string, like *spectra.Spectrum) (*measured, error) {
 	data, err := e.readText(path)
 	if err != nil {
 		return nil, err
@@ -359,5 +366,5 @@ func (e *env) readOther(path string, like *spectra.Spectrum) (*spectra.Spectrum,
 	if err := needScale(path, &m.s, true); err != nil {
 		return nil, err
 	}
-	return &m.s, e.checkCounts(path, &m.s)
+	return m, e.checkCounts(path, &m.s)
 }

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"math"
+	"os"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -136,6 +137,18 @@ func TestRefusals(t *testing.T) {
 				t.Errorf("refused %v, %s:\n%s\nwant refused %v and %q; reasons %v", m["refused"], key, text.String(), tt.refused, tt.want, m["reasons"])
 			}
 		})
+	}
+	// Which standard, and when it was measured.
+	data, err := os.ReadFile(fe)
+	if err != nil {
+		t.Fatal(err)
+	}
+	dated := at("dated.msa", strings.Replace(strings.Replace(string(data), "#DATE        : ", "#DATE        : 01-JUN-2026", 1), "#TIME        : ", "#TIME        : 10:30", 1))
+	m := answer(t, exitDone, append([]string{"quantify", steel, "--standard", "Fe=" + dated}, standards...)...)
+	for _, x := range m["composition"].([]any) {
+		if r := row(t, x); r["symbol"] == "Fe" && r["standard"] != "Fe, 2026-06-01 10:30" {
+			t.Errorf("standard of Fe: %v", r["standard"])
+		}
 	}
 	for _, args := range [][]string{{"--extent", "1"}, {"--density", "2"}, {"--extent", "-1", "--density", "2"}} {
 		_, errs, code := fleckIn(t, context.Background(), "", append([]string{"quantify"}, kratios(feNi, "15", args...)...)...)

@@ -296,10 +296,11 @@ func standardVariations(model quant.Model, standards []quant.Standard) []quant.V
 	return out
 }
 
-// referenceVariations moves the composition of each reference.
+// referenceVariations moves the composition of the reference of each peak.
 func referenceVariations(model quant.Model, refs []Reference, standards []quant.Standard) []quant.Variation {
 	var out []quant.Variation
 	peaks := model.Peaks()
+	served := make([]bool, len(peaks)) // a material measured twice serves once
 	for _, ref := range refs {
 		sigma := ref.Sigma
 		if sigma == 0 {
@@ -310,9 +311,10 @@ func referenceVariations(model quant.Model, refs []Reference, standards []quant.
 		}
 		for i, p := range peaks {
 			j := slices.IndexFunc(standards, func(s quant.Standard) bool { return s.Peak == p })
-			if j < 0 || standards[j].Material.Name != ref.Material.Name {
+			if j < 0 || served[i] || standards[j].Material.Name != ref.Material.Name {
 				continue
 			}
+			served[i] = true
 			out = append(out, oneScaled(model, []int{i}, sigma, fmt.Sprintf("standard %s for %s, %.1f %%", ref.title(), p, 100*sigma)))
 		}
 	}
