@@ -204,16 +204,16 @@
       s.marks.replaceChildren();
       const chosen = state.field === s.field;
       if (chosen && state.kind === "block" && f.blocks.length) {
-        s.marks.append(draw("rect", { class: "block", x: (state.index % f.columns) * f.block, y: Math.floor(state.index / f.columns) * f.block, width: f.block, height: f.block, "stroke-width": unit }));
+        s.marks.append(draw("rect", { class: "block", x: (state.index % f.columns) * f.block, y: Math.floor(state.index / f.columns) * f.block, width: f.block, height: f.block, "stroke-width": 2 }));
       }
       if (state.rings) {
         f.spots.forEach((o, i) => {
           const r = Math.max(o.r, 1.6 * unit) + unit, d = marker(o.class, o.x + 0.5, o.y + 0.5, r);
           const here = chosen && state.kind === "spot" && state.index === i;
-          s.marks.append(draw("path", { class: "halo", d, "stroke-width": (here ? 4 : 2) * unit }), draw("path", { class: "ring " + o.class, d, "stroke-width": (here ? 1.6 : 0.8) * unit }));
+          s.marks.append(draw("path", { class: "halo", d, "stroke-width": here ? 7 : 4 }), draw("path", { class: "ring " + o.class, d, "stroke-width": here ? 3.5 : 1.8 }));
         });
       }
-      s.marks.append(draw("path", { class: "cross", d: `M${x + 0.5} 0V${f.h}M0 ${y + 0.5}H${f.w}`, "stroke-width": 0.5 * unit }));
+      s.marks.append(draw("path", { class: "cross", d: `M${x + 0.5} 0V${f.h}M0 ${y + 0.5}H${f.w}`, "stroke-width": 1 }));
       const code = f.maps[s.line][y * f.w + x], scale = f.px === null ? 1 : f.px, name = f.px === null ? "px" : "µm";
       s.text.textContent = `x ${number((x + 0.5) * scale)}, y ${number((y + 0.5) * scale)} ${name}: ${code === missing ? "no value" : number(data.lines[s.line].codes[code]) + " counts"}`;
     }
