@@ -9,6 +9,7 @@ import (
 
 	"example.org/fleck/quant"
 	"example.org/fleck/quant/analysis"
+	"example.org/fleck/quant/matrix"
 	"example.org/fleck/spectra"
 	"example.org/fleck/spectra/xray"
 	"github.com/urfave/cli/v2"
@@ -25,7 +26,8 @@ total 1. A refusal is an answer: the reasons stand with it.
 Examples:
   fleck quantify glass.msa --elements Na,Mg,Al,Si,Ca,Fe,O --oxygen stoichiometry
   fleck quantify steel.msa --elements Cr,Fe,Ni --standard Cr=cr.msa --standard Fe=fe.msa --standard Ni=ni.msa
-  fleck quantify --kratios k.csv --beam 15 --takeoff 40`,
+  fleck quantify --kratios k.csv --beam 15 --takeoff 40
+  fleck quantify --kratios c.csv --beam 10 --film C:2.0g/cm3 --substrate SiO2`,
 		Flags: slices.Concat([]cli.Flag{
 			valueFlag(groupSpecimen, "elements", "elements of the specimen, `SYMBOLS` with commas; \"Ga L\" chooses the family to use"),
 			valueFlag(groupSpecimen, "ignore", "elements that the spectrum shows but the specimen does not hold, `SYMBOLS` with commas"),
@@ -34,6 +36,8 @@ Examples:
 			valueFlag(groupSpecimen, "density", "density of what was measured in `G/CM3`, with --extent"),
 			listFlag("", "standard", "`MATERIAL=FILE`, the spectrum of a standard; with --kratios a material alone"),
 			valueFlag("", "kratios", "CSV `FILE` with the columns element, line, k_ratio and sigma, instead of a spectrum"),
+			valueFlag("", "film", "`MATERIAL` of a film whose thickness is wanted, with --kratios and --substrate"),
+			valueFlag("", "substrate", "`MATERIAL` below the film"),
 			valueFlag("", "second", "`FILE` with a spectrum of the same place at another beam energy: a bulk must give the same"),
 			&cli.BoolFlag{DisableDefaultText: true, Name: "normalise", Usage: "scale the result to total 1"},
 			valueFlag("", "low", "first energy used, in `EV` (default: 200)"),
@@ -52,8 +56,19 @@ Examples:
 				return err
 			}
 			opt.Normalise = c.Bool("normalise")
+			film, substrate, thin, err := e.readFilm(c)
+			if err != nil {
+				return err
+			}
 			if c.IsSet("kratios") {
-				return e.quantifyKRatios(c, opt)
+				ks, g, err := e.readKRatios(c, &opt)
+				if err != nil {
+					return err
+				}
+				if thin {
+					return e.thickness(c.String("kratios"), film, substrate, ks, g, matrix.Options{Standards: opt.Standards})
+				}
+				return e.quantifyKRatios(c.String("kratios"), ks, g, opt)
 			}
 			path, err := oneFile(c, "one spectrum or cube, or --kratios")
 			if err != nil {
@@ -172,48 +187,52 @@ func valencesFlag(c *cli.Context) (map[xray.Element]int, error) {
 	return out, nil
 }
 
-func (e *env) quantifyKRatios(c *cli.Context, opt analysis.Options) error {
+// readKRatios reads --kratios with its conditions, and its standards into o.
+func (e *env) readKRatios(c *cli.Context, o *analysis.Options) ([]quant.KRatio, quant.Geometry, error) {
+	var g quant.Geometry
 	if err := noFiles(c); err != nil {
-		return err
+		return nil, g, err
 	}
 	for _, name := range []string{"elements", "ignore", "calibrate", "second", "dose"} {
 		if c.IsSet(name) {
-			return usage("--%s belongs to a spectrum, not to --kratios", name)
+			return nil, g, usage("--%s belongs to a spectrum, not to --kratios", name)
 		}
 	}
 	path := c.String("kratios")
 	data, err := e.readText(path)
 	if err != nil {
-		return err
+		return nil, g, err
 	}
 	ks, err := quant.ReadKRatios(bytes.NewReader(data))
 	if err != nil {
-		return inFile(path, err)
+		return nil, g, inFile(path, err)
 	}
-	beam, err := beamFlag(c)
-	if err != nil {
-		return err
+	if g.BeamEnergy, err = beamFlag(c); err != nil {
+		return nil, g, err
 	}
-	if beam == 0 {
-		return usage("--beam is missing; for example --beam 15, in keV")
+	if g.BeamEnergy == 0 {
+		return nil, g, usage("--beam is missing; for example --beam 15, in keV")
 	}
-	e.setting("beam_kev", beam.KeV(), fromFlag)
-	takeOff, err := e.takeOffFlag(c)
-	if err != nil {
-		return err
+	e.setting("beam_kev", g.BeamEnergy.KeV(), fromFlag)
+	if g.TakeOff, err = e.takeOffFlag(c); err != nil {
+		return nil, g, err
 	}
 	materials, err := materialList(c, "standard")
 	if err != nil {
-		return err
+		return nil, g, err
 	}
 	var peaks []quant.Peak
 	for _, k := range ks {
 		peaks = append(peaks, k.Peak)
 	}
-	if opt.Standards, err = analysis.StandardsFor(peaks, materials); err != nil {
-		return usage("%w", err)
+	if o.Standards, err = analysis.StandardsFor(peaks, materials); err != nil {
+		return nil, g, usage("%w", err)
 	}
-	r, err := analysis.FromKRatios(ks, quant.Geometry{BeamEnergy: beam, TakeOff: takeOff}, opt)
+	return ks, g, nil
+}
+
+func (e *env) quantifyKRatios(path string, ks []quant.KRatio, g quant.Geometry, opt analysis.Options) error {
+	r, err := analysis.FromKRatios(ks, g, opt)
 	if err != nil {
 		return inFile(path, err)
 	}
