@@ -38,6 +38,7 @@ type Predictor struct {
 type reference struct {
 	intensity         // per mass fraction
 	mass      float64 // mass fraction of the element in the standard
+	zm        float64 // mean atomic number of the standard
 }
 
 // intensity is the sum over the lines of a peak.
@@ -108,7 +109,7 @@ func (p *Predictor) refer() error {
 		if err := s.evaluate(pk.first, pk.last); err != nil {
 			return err
 		}
-		p.standard[i] = reference{s.intensity(0, pk), c[pk.atom]}
+		p.standard[i] = reference{s.intensity(0, pk), c[pk.atom], s.slabs[0].target.zm}
 	}
 	return nil
 }

@@ -24,6 +24,11 @@ type Uncertainty struct {
 	// Attenuation scales the relative uncertainties of AttenuationUncertainty;
 	// default 1.
 	Attenuation float64
+	// Electrons is the relative uncertainty of the generated intensity per unit of
+	// the logarithm of the mean atomic numbers of specimen and standard; default
+	// 0.05, which is how PAP and package transport, of other stopping power and
+	// backscatter, differ on 36 binaries (StudyBinariesTransport).
+	Electrons float64
 }
 
 // AttenuationUncertainty returns the relative standard uncertainty of mass
@@ -45,9 +50,9 @@ func AttenuationUncertainty(e xray.Energy) float64 {
 
 // Variations returns the inputs of a predictor moved one at a time by their
 // standard uncertainties, for quant.Solver.Budget: beam energy, take-off angle,
-// coats, the attenuation of every peak by every element, and the model, whose
-// uncertainty is the difference between PAP and XPP taken as the half-width of
-// a rectangular distribution. The arguments are those of NewPredictor. An input
+// coats, the attenuation of every peak by every element, stopping power and
+// backscatter, and the depth curve, whose uncertainty is the difference between
+// PAP and XPP taken as the half-width of a rectangular distribution. The arguments are those of NewPredictor. An input
 // that specimen and standard share moves in both.
 func Variations(peaks []quant.Peak, others []xray.Element, g quant.Geometry, opt Options, u Uncertainty) ([]quant.Variation, error) {
 	base, err := NewPredictor(peaks, others, g, opt)
@@ -108,6 +113,12 @@ func Variations(peaks []quant.Peak, others []xray.Element, g quant.Geometry, opt
 			return nil, err
 		}
 	}
+	if s := fallback(u.Electrons, 0.05); s > 0 {
+		out = append(out, quant.Variation{
+			Name:   fmt.Sprintf("stopping and backscatter, %.2g %% of the step in ln Z", 100*s),
+			Source: "PAP against transport, 36 binaries", Model: otherElectrons{base, s},
+		})
+	}
 	if s := fallback(u.Attenuation, 1); s > 0 {
 		for i, pk := range base.a.peaks {
 			for k, t := range base.a.atoms {
@@ -123,6 +134,29 @@ func Variations(peaks []quant.Peak, others []xray.Element, g quant.Geometry, opt
 		}
 	}
 	return out, nil
+}
+
+// otherElectrons is a predictor whose generated intensities rise with the ratio
+// of the mean atomic numbers of specimen and standard.
+type otherElectrons struct {
+	*Predictor
+	slope float64
+}
+
+// Factors implements quant.Model.
+func (m otherElectrons) Factors(dst []float64, c quant.Composition) error {
+	if err := m.Predictor.Factors(dst, c); err != nil {
+		return err
+	}
+	sum, weighted := 0.0, 0.0
+	for i, z := range c.Elements {
+		f := max(float64(c.Mass[i]), 0)
+		sum, weighted = sum+f, weighted+f*float64(z)
+	}
+	for i := range m.standard {
+		dst[i] *= 1 + m.slope*math.Log(weighted/sum/m.standard[i].zm)
+	}
+	return nil
 }
 
 // fallback returns v, or def for 0.

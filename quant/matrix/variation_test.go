@@ -43,8 +43,8 @@ func TestVariations(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if len(vs) != 3+2*2 {
-			t.Errorf("%d variations, want beam, take-off, model and four of attenuation", len(vs))
+		if len(vs) != 4+2*2 {
+			t.Errorf("%d variations, want beam, take-off, model, electrons and four of attenuation", len(vs))
 		}
 		b, err := s.Budget(r, ks, vs)
 		if err != nil {
@@ -65,18 +65,38 @@ func TestVariations(t *testing.T) {
 		}
 	}
 	// Nothing but the beam energy left in.
-	vs, err := Variations(pks, nil, g, Options{Model: ModelZAF}, Uncertainty{TakeOff: -1, Attenuation: -1})
+	vs, err := Variations(pks, nil, g, Options{Model: ModelZAF}, Uncertainty{TakeOff: -1, Attenuation: -1, Electrons: -1})
 	if err != nil || len(vs) != 1 {
 		t.Errorf("%d variations, %v; want one", len(vs), err)
 	}
 	coat := parse(t, "C:2.0g/cm3:10nm")
-	vs, err = Variations(pks, nil, g, Options{Coat: coat, StandardCoat: coat}, Uncertainty{TakeOff: -1, Attenuation: -1, BeamEnergy: -1})
+	vs, err = Variations(pks, nil, g, Options{Coat: coat, StandardCoat: coat}, Uncertainty{TakeOff: -1, Attenuation: -1, Electrons: -1, BeamEnergy: -1})
 	if err != nil || len(vs) != 3 {
 		t.Errorf("%d variations, %v; want two coats and the model", len(vs), err)
 	}
 	if _, err := Variations(pks, nil, quant.Geometry{}, Options{}, Uncertainty{}); err == nil {
 		t.Error("no geometry: no error")
 	}
+	// Cu in Al, 50 mass %, mean atomic number 21 against 29 of the standard: k moves
+	// by 5 % of ln(21/29).
+	cu := []quant.Peak{{Element: 29}}
+	vs, err = Variations(cu, []xray.Element{13}, geometry(20, 40), Options{}, Uncertainty{TakeOff: -1, Attenuation: -1, BeamEnergy: -1})
+	if err != nil || len(vs) != 2 {
+		t.Fatalf("%d variations, %v; want the model and electrons", len(vs), err)
+	}
+	base, err := NewPredictor(cu, []xray.Element{13}, geometry(20, 40), Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var f, moved [1]float64
+	alloy := compositionOf(t, "Al:0.5|Cu:0.5")
+	if err := base.Factors(f[:], alloy); err != nil {
+		t.Fatal(err)
+	}
+	if err := vs[1].Model.Factors(moved[:], alloy); err != nil {
+		t.Fatal(err)
+	}
+	closeTo(t, "change by electrons", moved[0]/f[0], 1+0.05*math.Log(21.0/29), 1e-12)
 	near := AttenuationUncertainty(525)
 	if near != 0.12 || AttenuationUncertainty(277) != 0.25 || AttenuationUncertainty(1740) != 0.05 || AttenuationUncertainty(6404*xray.EV) != 0.02 {
 		t.Error("steps of AttenuationUncertainty")
