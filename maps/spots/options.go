@@ -74,8 +74,9 @@ type Options struct {
 	Seed      uint64
 
 	// Margin is the log-likelihood by which one compound must beat another to be
-	// named. 0 means ln 100 = 4.61: evidence of this strength for the wrong one
-	// of two simple hypotheses has a chance below 1/100.
+	// named. 0 means 2.71, half the square of the 99 % normal quantile: where the
+	// log-likelihood ratio of two compounds is normal, the wrong one gets so far
+	// ahead with a probability of at most 1 %, however unlike they are.
 	Margin float64
 	// TemplateSigma is the relative standard uncertainty of the ratio between
 	// the own line family and the rest of a template. 0 means 0.2 (common
@@ -100,6 +101,7 @@ const (
 	widthStep            = 1.5
 	defaultWidths        = 5
 	defaultTemplateSigma = 0.2
+	defaultMargin        = 2.70595 // 2.3263²/2
 	defaultClasses       = 12
 	defaultMaxSpots      = 2000
 )
@@ -151,7 +153,7 @@ func (opt *Options) levels() error {
 	for _, n := range []number{
 		{&opt.Q, defaultQ, 0, 1, "false discovery rate"},
 		{&opt.Alpha, defaultAlpha, 0, 1, "alpha"},
-		{&opt.Margin, math.Log(100), 0, math.Inf(1), "margin"},
+		{&opt.Margin, defaultMargin, 0, math.Inf(1), "margin"},
 		{&opt.TemplateSigma, defaultTemplateSigma, 0, math.Inf(1), "template uncertainty"},
 	} {
 		if *n.v == 0 {

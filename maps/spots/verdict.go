@@ -28,6 +28,8 @@ type judge struct {
 	shape []float64 // its shape, centred on the highest channel
 	local [][]float64
 	other [][]float64
+	// candidates are target and confusers without the lines that say nothing.
+	candidates []Template
 }
 
 func newJudge(opt Options, first int) *judge {
@@ -56,7 +58,58 @@ func newJudge(opt Options, first int) *judge {
 		}
 	}
 	j.surround(a, b)
+	for _, t := range append([]Template{opt.Target}, opt.Confusers...) {
+		j.candidates = append(j.candidates, withoutNuisance(t, opt))
+	}
 	return j
+}
+
+// alike is the correlation from which a part of a template counts as a nuisance
+// line (choice of this package).
+const alike = 0.95
+
+// withoutNuisance returns t without the parts that are lines of free strength: they
+// say nothing about a spot, whichever compound they would belong to.
+func withoutNuisance(t Template, opt Options) Template {
+	t.Parts = t.parts(opt.TemplateSigma)
+	var kept []Part
+	spectrum := make([]float64, len(t.Spectrum))
+	for _, p := range t.Parts {
+		free := false
+		for _, n := range opt.Nuisance {
+			free = free || correlation(p.Spectrum, n.Spectrum) > alike
+		}
+		if free {
+			continue
+		}
+		kept = append(kept, p)
+		for c, v := range p.Spectrum {
+			spectrum[c] += v
+		}
+	}
+	if sumOf(spectrum) > 0 {
+		t.Parts, t.Spectrum = kept, spectrum
+	}
+	thicker := make([]Template, len(t.Thicker))
+	for i, v := range t.Thicker {
+		thicker[i] = withoutNuisance(v, opt)
+	}
+	t.Thicker = thicker
+	return t
+}
+
+// correlation returns the cosine between two spectra.
+func correlation(a, b []float64) float64 {
+	var ab, aa, bb float64
+	for c := range a {
+		ab += a[c] * b[c]
+		aa += a[c] * a[c]
+		bb += b[c] * b[c]
+	}
+	if aa == 0 || bb == 0 {
+		return 0
+	}
+	return ab / math.Sqrt(aa*bb)
 }
 
 // surround sets what may lie about the line at channels a … b without being
@@ -105,10 +158,9 @@ func (j *judge) ownLine(e *evidence) (llr, counts, sigma float64) {
 // the own line of the target is significant without the confusers.
 func (j *judge) verdict(s *maps.Spot, e *evidence) {
 	opt := j.opt
-	all := append([]Template{opt.Target}, opt.Confusers...)
-	cands := make([]candidate, len(all))
+	cands := make([]candidate, len(j.candidates))
 	best := 0
-	for i, t := range all {
+	for i, t := range j.candidates {
 		cands[i] = e.compound(t, nil, opt.TemplateSigma)
 		for _, thick := range t.Thicker {
 			if c := e.compound(thick, nil, opt.TemplateSigma); c.lnL > cands[i].lnL {

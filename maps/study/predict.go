@@ -67,49 +67,46 @@ func Predict(ctx context.Context, m xray.Material, setup template.Setup, rg spot
 	}
 	out := Predicted{Material: m, Own: thin.Strongest}
 	out.Template = partsOf(m.Name, rg, thin.Counts, thin.Families, thin.Strongest, familiesOf(thin.Families))
-	depths := thickDepths
 	if m.RequireDensity() == nil {
 		if out.Particles, err = template.Spheres(ctx, m, sphereDiameters, setup, opt); err != nil {
 			return out, err
 		}
-		depths = nil
-		for _, s := range out.Particles.Spheres { // of the mean chord, two thirds of the diameter
-			depths = append(depths, m.Density*s.DiameterNM*1e-7*2/3)
+		for _, s := range out.Particles.Spheres {
+			out.Template.Thicker = append(out.Template.Thicker, asSphere(m.Name, rg, thin, s))
 		}
+		return out, nil
 	}
-	for i, depth := range depths {
+	for _, depth := range thickDepths {
 		whole, film, err := template.Covered(m, depth, setup)
 		if err != nil {
 			return out, err
-		}
-		if out.Particles != nil {
-			asSphere(whole.Counts, film.Families, out.Particles.Spheres[i], out.Own)
 		}
 		out.Template.Thicker = append(out.Template.Thicker, partsOf(m.Name, rg, whole.Counts, film.Families, out.Own, familiesOf(thin.Families)))
 	}
 	return out, nil
 }
 
-// asSphere scales the families of a film to stand to the own one as those of a
-// sphere do. The continuum and the substrate seen through it stay those of the
-// film: the small difference of two simulations would drown in their noise.
-func asSphere(whole []float64, families map[string][]float64, s template.Sphere, own string) {
-	film, sphere := sumOf(families[own]), sumOf(s.Own.Families[own])
-	if film <= 0 || sphere <= 0 {
-		return
-	}
-	for _, name := range familiesOf(families) {
-		part := families[name]
-		n := sumOf(part)
-		if n <= 0 {
-			continue
+// asSphere returns the thin template with its families standing to the own one as
+// those of a sphere do. The continuum stays that of the thin particle, and the
+// substrate that the sphere hides is a smaller share of the substrate: both differ
+// by less than the noise of the simulation or their uncertainty.
+func asSphere(name string, rg spots.Range, thin template.Spectrum, s template.Sphere) spots.Template {
+	counts := append([]float64(nil), thin.Counts...)
+	families := map[string][]float64{}
+	own := thin.Strongest
+	flat, round := sumOf(thin.Families[own]), sumOf(s.Own.Families[own])
+	for _, n := range familiesOf(thin.Families) {
+		part := append([]float64(nil), thin.Families[n]...)
+		if total := sumOf(part); total > 0 && round > 0 {
+			scale := sumOf(s.Own.Families[n]) / round * flat / total
+			for c, v := range part {
+				part[c] = v * scale
+				counts[c] = math.Max(0, counts[c]+part[c]-v)
+			}
 		}
-		scale := sumOf(s.Own.Families[name]) / sphere * film / n
-		for c, v := range part {
-			whole[c] += v * (scale - 1)
-			part[c] = v * scale
-		}
+		families[n] = part
 	}
+	return partsOf(name, rg, counts, families, own, familiesOf(families))
 }
 
 func sumOf(v []float64) float64 {
