@@ -81,7 +81,7 @@ func TestResume(t *testing.T) {
 	}
 	ctx, stop := context.WithCancel(context.Background())
 	_, err := Run(ctx, storedStudy(t, st), func(stage Stage, done, total int) {
-		if stage == StageSpots && done == 1 { // one of two fields is searched
+		if stage == StageSpots && done > fieldSteps { // the second of two fields is being searched
 			stop()
 		}
 	})

@@ -144,6 +144,9 @@ func (r *Result) maps(ctx context.Context, progress Progress) error {
 	return nil
 }
 
+// fieldSteps is how many steps of progress the search of one field counts.
+const fieldSteps = 100
+
 func (r *Result) spots(ctx context.Context, progress Progress) error {
 	s := r.Study
 	fields := make([]*spots.Field, len(r.Fields))
@@ -173,8 +176,11 @@ func (r *Result) spots(ctx context.Context, progress Progress) error {
 		}
 	}
 	for k, i := range order {
-		progress(StageSpots, k, len(order))
+		progress(StageSpots, k*fieldSteps, len(order)*fieldSteps)
 		o := opt
+		o.Progress = func(done, total int) {
+			progress(StageSpots, k*fieldSteps+fieldSteps*done/max(1, total), len(order)*fieldSteps)
+		}
 		o.Substrate, o.SubstrateCounts = blanks.without(i)
 		o.Seed = s.Options.Seed + uint64(i)*0x9e3779b97f4a7c15
 		res, err := r.find(ctx, i, fields[i], o)
@@ -187,7 +193,7 @@ func (r *Result) spots(ctx context.Context, progress Progress) error {
 		}
 	}
 	_, r.BlankCounts = blanks.without(-1)
-	progress(StageSpots, len(order), len(order))
+	progress(StageSpots, len(order)*fieldSteps, len(order)*fieldSteps)
 	if err := r.markSubstrate(); err != nil {
 		return err
 	}
