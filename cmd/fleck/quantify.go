@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bytes"
 	"context"
 	"slices"
 	"strconv"
@@ -38,7 +37,8 @@ Examples:
 			valueFlag("", "kratios", "CSV `FILE` with the columns element, line, k_ratio and sigma, instead of a spectrum"),
 			valueFlag("", "film", "`MATERIAL` of a film whose thickness is wanted, with --kratios and --substrate"),
 			valueFlag("", "substrate", "`MATERIAL` below the film"),
-			valueFlag("", "second", "`FILE` with a spectrum of the same place at another beam energy: a bulk must give the same"),
+			valueFlag("", "second", "`FILE` with a spectrum, or k-ratios, of the same place at another beam energy: a bulk must give the same"),
+			valueFlag("", "second-beam", "landing energy in `KEV` of the k-ratios of --second"),
 			&cli.BoolFlag{DisableDefaultText: true, Name: "normalise", Usage: "scale the result to total 1"},
 			valueFlag("", "low", "first energy used, in `EV` (default: 200)"),
 			valueFlag("", "high", "last energy used, in `EV` (default: 5 % above the beam energy)"),
@@ -68,7 +68,10 @@ Examples:
 				if thin {
 					return e.thickness(c.String("kratios"), film, substrate, ks, g, matrix.Options{Standards: opt.Standards})
 				}
-				return e.quantifyKRatios(c.String("kratios"), ks, g, opt)
+				return e.quantifyKRatios(c, ks, g, opt)
+			}
+			if c.IsSet("second-beam") {
+				return usage("--second-beam belongs to --kratios; a spectrum states its own")
 			}
 			path, err := oneFile(c, "one spectrum or cube, or --kratios")
 			if err != nil {
@@ -185,60 +188,6 @@ func valencesFlag(c *cli.Context) (map[xray.Element]int, error) {
 		out[z] = n
 	}
 	return out, nil
-}
-
-// readKRatios reads --kratios with its conditions, and its standards into o.
-func (e *env) readKRatios(c *cli.Context, o *analysis.Options) ([]quant.KRatio, quant.Geometry, error) {
-	var g quant.Geometry
-	if err := noFiles(c); err != nil {
-		return nil, g, err
-	}
-	for _, name := range []string{"elements", "ignore", "calibrate", "second", "dose"} {
-		if c.IsSet(name) {
-			return nil, g, usage("--%s belongs to a spectrum, not to --kratios", name)
-		}
-	}
-	path := c.String("kratios")
-	data, err := e.readText(path)
-	if err != nil {
-		return nil, g, err
-	}
-	ks, err := quant.ReadKRatios(bytes.NewReader(data))
-	if err != nil {
-		return nil, g, inFile(path, err)
-	}
-	if g.BeamEnergy, err = beamFlag(c); err != nil {
-		return nil, g, err
-	}
-	if g.BeamEnergy == 0 {
-		return nil, g, usage("--beam is missing; for example --beam 15, in keV")
-	}
-	e.setting("beam_kev", g.BeamEnergy.KeV(), fromFlag)
-	if g.TakeOff, err = e.takeOffFlag(c); err != nil {
-		return nil, g, err
-	}
-	materials, err := materialList(c, "standard")
-	if err != nil {
-		return nil, g, err
-	}
-	var peaks []quant.Peak
-	for _, k := range ks {
-		peaks = append(peaks, k.Peak)
-	}
-	if o.Standards, err = analysis.StandardsFor(peaks, materials); err != nil {
-		return nil, g, usage("%w", err)
-	}
-	return ks, g, nil
-}
-
-func (e *env) quantifyKRatios(path string, ks []quant.KRatio, g quant.Geometry, opt analysis.Options) error {
-	r, err := analysis.FromKRatios(ks, g, opt)
-	if err != nil {
-		return inFile(path, err)
-	}
-	e.answerQuantify(r)
-	e.printQuantify(path, r)
-	return nil
 }
 
 func (e *env) quantify(ctx context.Context, c *cli.Context, path string, opt analysis.Options) error {

@@ -116,6 +116,10 @@ func TestRefusals(t *testing.T) {
 		{"oxygen by stoichiometry", kratios(k("si.csv", "Si,K,0.400,0.002\n"), "15", "--oxygen", "stoichiometry"), false, "hydroxyl"},
 		{"oxygen by difference", kratios(k("si2.csv", "Si,K,0.400,0.002\n"), "15", "--oxygen", "difference"), false, "no analytical total"},
 		{"film at two beam energies", []string{film15, "--elements", "O,Al,Si", "--second", film5}, true, "no uniform bulk"},
+		// 100 nm of silica on aluminium, computed with PAP: k of Si .0227 at 15 keV and
+		// .2191 at 5 keV, of Al .93 and .53.
+		{"film by k-ratios", kratios(k("f15.csv", "Si,K,0.0227,0.0005\nAl,K,0.93,0.005\n"), "15", "--second", k("f5.csv", "Si,K,0.2191,0.002\nAl,K,0.53,0.004\n"), "--second-beam", "5"), true, "no uniform bulk"},
+		{"bulk by k-ratios", kratios(feNi, "15", "--second", k("feni20.csv", "Fe,K,0.537,0.003\nNi,K,0.484,0.003\n"), "--second-beam", "20"), false, "conditions of ISO 22309"},
 		{"bulk at two beam energies", []string{bulk10, "--elements", "Al,Si", "--oxygen", "stoichiometry", "--second", bulk20}, false, "standardless"},
 		{"cover seen by two families", []string{covered, "--elements", "O,Ti,Fe"}, true, "Fe L over Fe K"},
 		{"element missing", []string{steel, "--elements", "Fe,Ni"}, true, "belong to no line fitted"},
