@@ -60,6 +60,7 @@ func TestStudyFilms(t *testing.T) {
 			} else {
 				add("4 substrate, overvoltage of 2 and above", q)
 			}
+			add(fmt.Sprintf("4 substrate at %2g keV", r.beam), q)
 			add("5 substrate "+r.peak.Family.String(), q)
 			add("6 substrate "+r.peak.String(), q)
 			add("7 substrate under "+thickness, q)
