@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"io"
+	"math"
 	"path/filepath"
 	"strings"
 
@@ -16,21 +17,24 @@ import (
 func simulateCommand(e *env) *cli.Command {
 	return &cli.Command{
 		Name:      "simulate",
-		Usage:     "cubes with known truth, from a scene",
-		UsageText: "fleck simulate SCENE.toml --out FILE.nrrd",
+		Usage:     "cubes and spectra with known truth, by electron transport",
+		UsageText: "fleck simulate SCENE.toml --out FILE.nrrd\n   fleck simulate --substrate MATERIAL --beam KEV --dose NAS --out FILE.msa",
 		Description: `A scene states substrate, coating, conditions and the particles of every field.
 --print-demo prints the scene of "fleck demo", which explains every key.
 Beside FILE.nrrd comes FILE-truth.json, with the particles that were planted. A
 scene of several fields needs --field, or gives FILE-NAME.nrrd for all of them.
 
+Without a scene it makes one spectrum of a bulk, of films on it or of a sphere.
+
 Examples:
   fleck simulate --print-demo > scene.toml
-  fleck simulate scene.toml --field T1 --out t1.nrrd --seed 7`,
-		Flags: []cli.Flag{
-			valueFlag("", "out", "output `FILE`, ending in .nrrd or .npy"),
+  fleck simulate scene.toml --field T1 --out t1.nrrd --seed 7
+  fleck simulate --substrate Al --target "SiO2:2.2g/cm3" --diameter 300 --beam 5 --dose 10 --out silica.msa`,
+		Flags: append([]cli.Flag{
+			valueFlag("", "out", "output `FILE`, ending in .nrrd or .npy; of one spectrum in .msa or .csv"),
 			valueFlag("", "field", "simulate this field only, by `NAME`"),
 			&cli.BoolFlag{DisableDefaultText: true, Name: "print-demo", Usage: "print the demo scene on standard output"},
-		},
+		}, pointFlags()...),
 		Action: e.action(func(ctx context.Context, c *cli.Context) error {
 			if c.Bool("print-demo") {
 				if err := noFiles(c); err != nil {
@@ -40,7 +44,15 @@ Examples:
 				e.answer.Set("scene", string(scene.DemoTOML()))
 				return nil
 			}
-			path, err := oneFile(c, "one scene file")
+			if c.NArg() == 0 && c.String("substrate") != "" {
+				return e.simulatePoint(ctx, c)
+			}
+			for _, f := range pointFlags() {
+				if name := f.Names()[0]; c.IsSet(name) {
+					return usage("--%s is for one spectrum; a scene states it itself, without a scene --substrate is needed", name)
+				}
+			}
+			path, err := oneFile(c, "one scene file, or --substrate for one spectrum")
 			if err != nil {
 				return err
 			}
@@ -110,29 +122,21 @@ func (e *env) simulate(ctx context.Context, c *cli.Context, path string) error {
 	e.printf("field  particles  file\n")
 	for _, t := range targets {
 		e.bar.say("simulating " + fields[t.field].Name)
-		type rendered struct {
-			mem   *cube.Memory
-			truth scene.Truth
-		}
-		r, err := interruptible(ctx, func() (rendered, error) {
-			mem, truth, err := rd.Render(t.field, e.seed, e.workers)
-			return rendered{mem, truth}, err
-		})
+		field, truth, err := rd.Field(t.field, e.seed)
 		if err != nil {
 			return inFile(path, err)
 		}
-		err = e.writeFile(t.file, func(w io.Writer) error { return e.writeCube(ctx, w, r.mem, ext, cube.Gzip) })
-		if err != nil {
+		if err := e.writeFile(t.file, func(w io.Writer) error { return e.writeCube(ctx, w, field, ext, cube.Gzip) }); err != nil {
 			return err
 		}
-		o := truthObject(r.truth)
+		o := truthObject(truth)
 		o.Set("file", t.file)
 		o.Set("truth_file", t.record)
 		if err := e.writeTruth(t.record, o); err != nil {
 			return err
 		}
 		rows = append(rows, o)
-		e.printf("%-6s %9d  %s\n", fields[t.field].Name, len(r.truth.Spots), t.file)
+		e.printf("%-6s %9d  %s\n", fields[t.field].Name, len(truth.Spots), t.file)
 	}
 	e.answer.Set("fields", rows)
 	return nil
@@ -142,12 +146,27 @@ func (e *env) simulate(ctx context.Context, c *cli.Context, path string) error {
 func truthObject(t scene.Truth) record.Object {
 	list := []record.Object{}
 	for i, s := range t.Spots {
-		o := record.Of("id", i+1, "compound", s.Compound, "x_px", s.XPx, "y_px", s.YPx, "diameter_nm", s.DiameterNM)
+		o := record.Of("id", i+1, "compound", s.Compound, "x_px", s.XPx, "y_px", s.YPx, "diameter_nm", s.DiameterNM, "sunk", s.Sunk)
 		o.Number("line_counts", s.LineCounts, "")
 		o.Number("own_counts", s.OwnCounts, "")
 		list = append(list, o)
 	}
-	return record.Of("field", t.Field.Name, "coupon", t.Field.Coupon, "role", string(t.Field.Role), "seed", t.Seed, "counts_per_pixel", t.CountsPerPixel, "spots", list)
+	films := []record.Object{}
+	for _, f := range t.Films {
+		films = append(films, record.Of("material", f.Material.String(), "region", f.Region))
+	}
+	scratches := []record.Object{}
+	for _, s := range t.Scratches {
+		scratches = append(scratches, record.Of("from", s.From, "to", s.To, "width_um", s.WidthUM, "slope_deg", s.SlopeDeg))
+	}
+	o := record.Of("field", t.Field.Name, "coupon", t.Field.Coupon, "role", string(t.Field.Role), "seed", t.Seed, "counts_per_pixel", t.CountsPerPixel, "pile_up", t.PileUp)
+	rate, dead := t.RateCPS, t.DeadTime
+	if rate == 0 {
+		rate, dead = math.NaN(), math.NaN()
+	}
+	o.Number("count_rate_cps", rate, "the scene states no current and no rate")
+	o.Number("dead_time", dead, "the scene states no current and no rate")
+	return append(o, record.Of("spots", list, "films", films, "scratches", scratches)...)
 }
 
 // writeTruth writes the truth of a field as a file of its own.

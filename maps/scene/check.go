@@ -115,8 +115,8 @@ func (f *FieldSpec) check(s *Scene) error {
 		if p.Number < 0 || p.Number > maxParticles || !(p.MinNM > 0) || !(p.MaxNM >= p.MinNM) || !(p.MaxNM <= 1e5) {
 			return fmt.Errorf("%s: number %d, diameters %g to %g nm; number 0 to %g and 0 < min_nm ≤ max_nm ≤ 1e5 are accepted", p.Compound.Name, p.Number, p.MinNM, p.MaxNM, float64(maxParticles))
 		}
-		if side := math.Min(float64(s.Width)*s.Pixel.X.Nm(), float64(s.Height)*s.Pixel.Y.Nm()); p.Number > 0 && p.MaxNM > side {
-			return fmt.Errorf("%s: a diameter of %g nm is larger than the field, whose smaller side is %g nm", p.Compound.Name, p.MaxNM, side)
+		if side := math.Min(float64(s.Width)*s.Pixel.X.Nm(), float64(s.Height)*s.Pixel.Y.Nm()); p.Number > 0 && p.MinNM > side {
+			return fmt.Errorf("%s: diameters from %g nm are larger than the field, whose smaller side is %g nm", p.Compound.Name, p.MinNM, side)
 		}
 		if !(p.Sunk >= 0 && p.Sunk <= 1) || p.Truncated && p.Sunk == 1 {
 			return fmt.Errorf("%s: sunk = %g; 0 to 1 is accepted, less than 1 where truncated", p.Compound.Name, p.Sunk)

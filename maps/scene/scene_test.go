@@ -290,7 +290,7 @@ func TestParseErrors(t *testing.T) {
 		{`target = "SiO2:2.2g/cm3"`, `target = "H:1g/cm3"`, "excites no line of H"},
 		{`pixel_um = 0.1`, `pixel_um = 0.0`, "pixel_um = 0; above 0"},
 		{`max_nm = 200`, `max_nm = 50`, "diameters 100 to 50 nm"},
-		{`max_nm = 200`, `max_nm = 9000`, "larger than the field"},
+		{`min_nm = 100, max_nm = 200`, `min_nm = 9000, max_nm = 9500`, "larger than the field"},
 		{`compound = "SiO2:2.2g/cm3"`, `compound = "SiO2"`, "density"},
 		{`compound = "SiO2:2.2g/cm3"`, `compound = "Xx2:2g/cm3"`, "Xx"},
 		{`substrate = "Al"`, `substrate = "SiO2"`, "density"},
