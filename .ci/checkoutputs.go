@@ -21,7 +21,7 @@ import (
 var wanted = []string{
 	"index.html", "result.json", "truth.json", "fleck.json", "spots.csv", "spots.json",
 	"comparison.json", "comparison.png", "sum_spectrum.msa", "sum_spectrum.png", "maps_*.png",
-	"*/spots.png", "*/*.npy", "*/*.tif",
+	"*/spots.png", "*/spectra.json", "*/overlay.png", "*/*_significance.png", "*/*.npy", "*/*.tif", "*.svg",
 }
 
 func main() {
@@ -97,6 +97,10 @@ func check(name string, b []byte) error {
 			if strings.Contains(text, s) {
 				return fmt.Errorf("loads something from the network: %s", s)
 			}
+		}
+	case ".svg":
+		if text := string(b); !strings.Contains(text, "<svg") || !strings.Contains(text, "</svg>") || strings.Contains(text, "<image") {
+			return fmt.Errorf("is no complete drawing of its own")
 		}
 	case ".tif":
 		if !bytes.HasPrefix(b, []byte("II*\x00")) && !bytes.HasPrefix(b, []byte("MM\x00*")) {

@@ -36,35 +36,44 @@ type figures struct {
 	sizes      *drawn // diameters of target spots
 }
 
+// plot writes a figure as PNG, for the page, and as SVG beside it.
+func (w *writer) plot(base string, draw func(out io.Writer, f figure.Format) error) (*drawn, error) {
+	if _, err := w.file(base+".svg", func(out io.Writer) error { return draw(out, figure.SVG) }); err != nil {
+		return nil, err
+	}
+	data, err := w.file(base+".png", func(out io.Writer) error { return draw(out, figure.PNG) })
+	return &drawn{data, base + ".png"}, err
+}
+
 // spectrum writes the sum spectrum and draws it with the fit, then the
 // comparison.
 func (w *writer) spectrum() error {
 	if _, err := w.file("sum_spectrum.msa", w.spectrumMSA); err != nil {
 		return err
 	}
-	draw := func(name string, d figure.SpectrumData, opt figure.SpectrumOptions) (*drawn, error) {
-		opt.WidthMM, opt.DPI = pageWidthMM, w.dpi
-		data, err := w.file(name, func(out io.Writer) error { return figure.Spectrum(out, d, opt) })
-		return &drawn{data, name}, err
-	}
 	d := w.spectrumData()
+	draw := func(base string, opt figure.SpectrumOptions) (*drawn, error) {
+		return w.plot(base, func(out io.Writer, f figure.Format) error {
+			opt.WidthMM, opt.DPI, opt.Format = pageWidthMM, w.dpi, f
+			return figure.Spectrum(out, d, opt)
+		})
+	}
 	var err error
-	if w.figures.spectrum, err = draw("sum_spectrum.png", d, figure.SpectrumOptions{Title: "Sum spectrum of all fields", Log: true, HighEV: w.shownEnd()}); err != nil {
+	if w.figures.spectrum, err = draw("sum_spectrum", figure.SpectrumOptions{Title: "Sum spectrum of all fields", Log: true, HighEV: w.shownEnd()}); err != nil {
 		return err
 	}
 	if low, high, ok := w.ownRange(); ok {
 		opt := figure.SpectrumOptions{Title: "Sum spectrum around " + w.r.Target.Own, LowEV: low, HighEV: high, MaxCount: w.ownHeight()}
-		if w.figures.own, err = draw("sum_spectrum_"+familySlug(w.r.Target.Own)+".png", d, opt); err != nil {
+		if w.figures.own, err = draw("sum_spectrum_"+familySlug(w.r.Target.Own), opt); err != nil {
 			return err
 		}
 	}
 	if w.r.Comparison == nil {
 		return nil
 	}
-	data, err := w.file("comparison.png", func(out io.Writer) error {
-		return figure.Comparison(out, w.comparisonData(), figure.ComparisonOptions{Title: "Spots of " + w.r.Target.Material.Name, WidthMM: pageWidthMM, DPI: w.dpi})
+	w.figures.comparison, err = w.plot("comparison", func(out io.Writer, f figure.Format) error {
+		return figure.Comparison(out, w.comparisonData(), figure.ComparisonOptions{Title: "Spots of " + w.r.Target.Material.Name, WidthMM: pageWidthMM, DPI: w.dpi, Format: f})
 	})
-	w.figures.comparison = &drawn{data, "comparison.png"}
 	if err != nil {
 		return err
 	}

@@ -303,14 +303,14 @@ func (w *writer) describeFiles() []report.File {
 		{Name: "spots.csv, spots.json", What: "all spots of all fields"},
 	}
 	if w.r.Comparison != nil {
-		out = append(out, report.File{Name: "comparison.json, comparison.png", What: "treated against blank"})
+		out = append(out, report.File{Name: "comparison.json, comparison.png, comparison.svg", What: "treated against blank"})
 	}
 	if w.figures.sizes != nil {
-		out = append(out, report.File{Name: "sizes.png", What: "diameters of the target spots"})
+		out = append(out, report.File{Name: "sizes.png, sizes.svg", What: "diameters of the target spots"})
 	}
 	out = append(out,
 		report.File{Name: "sum_spectrum.msa", What: "sum spectrum of all fields, ISO 22029"},
-		report.File{Name: "sum_spectrum….png", What: "the same with its fit"},
+		report.File{Name: "sum_spectrum….png, ….svg", What: "the same with its fit"},
 		report.File{Name: "maps_….png", What: "a line in all fields, in one display range"})
 	for i, f := range w.r.Fields {
 		folder := ""

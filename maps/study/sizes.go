@@ -61,9 +61,9 @@ func (w *writer) sizes() error {
 		d.Series = append(d.Series, s)
 	}
 	d.Interval = percent(level) + " coverage interval"
-	data, err := w.file("sizes.png", func(out io.Writer) error {
-		return figure.SizeHistogram(out, d, figure.SizeOptions{Title: "Diameters of the spots of " + w.r.Target.Material.Name, LogSize: true, WidthMM: pageWidthMM, DPI: w.dpi})
+	var err error
+	w.figures.sizes, err = w.plot("sizes", func(out io.Writer, f figure.Format) error {
+		return figure.SizeHistogram(out, d, figure.SizeOptions{Title: "Diameters of the spots of " + w.r.Target.Material.Name, LogSize: true, WidthMM: pageWidthMM, DPI: w.dpi, Format: f})
 	})
-	w.figures.sizes = &drawn{data, "sizes.png"}
 	return err
 }

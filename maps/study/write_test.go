@@ -215,16 +215,16 @@ func reasons(t *testing.T, file string, v any) {
 	}
 }
 
-var fileName = regexp.MustCompile(`^([a-z0-9_-]+/)?[a-z0-9_-]+\.(png|tif|npy|csv|json|msa|html)$`)
+var fileName = regexp.MustCompile(`^([a-z0-9_-]+/)?[a-z0-9_-]+\.(png|svg|tif|npy|csv|json|msa|html)$`)
 
 func TestWrite(t *testing.T) {
 	r := result(t)
 	files := written(t, r, WriteOptions{Command: "demo", Version: "1.2.3", Platform: "here", Invented: "Simulated.", Repeat: "fleck demo --out DIR",
 		Settings: []Setting{{"q", 0.05, FromFlag}}, Warnings: []string{"a warning"}})
 	want := []string{"index.html", "result.json", "spots.csv", "spots.json", "comparison.json", "comparison.png", "sum_spectrum.msa", "sum_spectrum.png",
-		"sum_spectrum_ti_k.png", "maps_ti_k.png", "maps_ba_l.png", "maps_fe_k.png"}
+		"sum_spectrum_ti_k.png", "sum_spectrum.svg", "comparison.svg", "maps_ti_k.png", "maps_ba_l.png", "maps_fe_k.png"}
 	for _, folder := range []string{"t1/", "b1/"} {
-		for _, name := range []string{"ti_k.npy", "ti_k_sigma.npy", "ti_k.tif", "ti_k.png", "c_k.npy", "status.npy", "continuum.npy", "counts.npy", "likelihood.npy", "spots.png"} {
+		for _, name := range []string{"ti_k.npy", "ti_k_sigma.npy", "ti_k.tif", "ti_k.png", "c_k.npy", "status.npy", "continuum.npy", "counts.npy", "likelihood.npy", "spots.png", "spectra.json", "overlay.png", "ti_k_sigma.png", "ti_k_significance.png"} {
 			want = append(want, folder+name)
 		}
 		if _, ok := files[folder+"c_k.png"]; ok {
