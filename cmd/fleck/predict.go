@@ -20,26 +20,36 @@ func predictCommand(e *env) *cli.Command {
 		Name:      "predict",
 		Usage:     "k-ratios and intensities of a material from a model",
 		UsageText: "fleck predict --material MATERIAL --beam KEV",
-		Description: `The material is a flat bulk, or lies below the layers. k-ratios are relative to
-the pure bulk elements unless --standard names others.
+		Description: `The material is a flat bulk, or lies below the layers, or is a sphere on a
+substrate. k-ratios are relative to the pure bulk elements unless --standard names
+others. Spheres, and flat specimens with --model transport, are simulated.
 
 Examples:
   fleck predict --material "SiO2" --lines "Si K,O K" --beam 5,15 --takeoff 35
-  fleck predict --material "Al" --layer "SiO2:2.2g/cm3:100nm" --beam 5`,
-		Flags: []cli.Flag{
+  fleck predict --material "Al" --layer "SiO2:2.2g/cm3:100nm" --beam 5
+  fleck predict --material "SiO2:2.2g/cm3" --sphere 100 --substrate Al --standard SiO2 --beam 5,15`,
+		Flags: append([]cli.Flag{
 			valueFlag(groupSpecimen, "material", "`MATERIAL` of the bulk, such as \"SiO2\""),
 			listFlag(groupSpecimen, "layer", "`MATERIAL` of a layer with its thickness, the top one first"),
 			valueFlag(groupSpecimen, "coating", "conductive layer on the specimen, a `MATERIAL` with thickness"),
 			listFlag(groupSpecimen, "standard", "`MATERIAL` of a standard, for the elements it holds"),
 			valueFlag("", "lines", "line families or lines, `LINES` with commas, such as \"Si K,O K\" (default: all that the beam excites well)"),
-			modelFlag(),
+			valueFlag("", "model", "`NAME` of the model: pap (default), xpp, zaf, or transport, which follows electrons"),
 			valueFlag(groupConditions, "beam", "landing energy of the electrons in `KEV`; several with commas"),
 			valueFlag(groupConditions, "takeoff", "angle between specimen surface and detector in `DEG` (default: 35)"),
 			detectorFlag(),
-		},
-		Action: e.action(func(_ context.Context, c *cli.Context) error {
+		}, transportFlags()...),
+		Action: e.action(func(ctx context.Context, c *cli.Context) error {
 			if err := noFiles(c); err != nil {
 				return err
+			}
+			if byTransport(c) {
+				return e.predictTransport(ctx, c)
+			}
+			for _, f := range transportFlags() {
+				if name := f.Names()[0]; c.IsSet(name) {
+					return usage("--%s is for --sphere or --model transport", name)
+				}
 			}
 			return e.predict(c)
 		}),
