@@ -120,6 +120,9 @@ func TestParseLeast(t *testing.T) {
 // TestParseErrors replaces or adds one line in a sound file and wants the error
 // at that line.
 func TestParseErrors(t *testing.T) {
+	if testing.Short() {
+		t.Skip("reading starts no goroutine, and many files are read")
+	}
 	tests := []struct {
 		name     string
 		old, new string

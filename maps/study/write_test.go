@@ -90,13 +90,17 @@ func renderScene(sc *scene.Scene) ([]*cube.Memory, error) {
 	return cubes, nil
 }
 
-// runSmall runs the study of the small scene.
+// runSmall runs the study of the small scene, in short runs of the tiny one.
 func runSmall(workers int) (*Result, error) {
-	cubes, err := smallCubes()
+	render, sc := smallCubes, small()
+	if testing.Short() {
+		render, sc = tinyCubes, tiny()
+	}
+	cubes, err := render()
 	if err != nil {
 		return nil, err
 	}
-	st := FromScene(small(), cubes)
+	st := FromScene(sc, cubes)
 	st.Options = Options{Bootstrap: 49, Seed: 3, NoLimit: true, Workers: workers}
 	return Run(context.Background(), st, nil)
 }
@@ -116,6 +120,15 @@ func result(t *testing.T) *Result {
 // coarse is the resolution of figures in most tests, to save time.
 const coarse = 50
 
+// notShort skips tests of writing in short runs, which look for races: writing
+// starts no goroutine.
+func notShort(t *testing.T) {
+	t.Helper()
+	if testing.Short() {
+		t.Skip("writing starts no goroutine")
+	}
+}
+
 // plain holds the files of the result without options.
 var plain = sync.OnceValues(func() (map[string][]byte, error) {
 	r, err := smallResult()
@@ -128,6 +141,7 @@ var plain = sync.OnceValues(func() (map[string][]byte, error) {
 
 func plainFiles(t *testing.T) map[string][]byte {
 	t.Helper()
+	notShort(t)
 	files, err := plain()
 	if err != nil {
 		t.Fatal(err)
@@ -137,6 +151,7 @@ func plainFiles(t *testing.T) map[string][]byte {
 
 func written(t *testing.T, r *Result, opt WriteOptions) map[string][]byte {
 	t.Helper()
+	notShort(t)
 	s := &memorySink{files: map[string][]byte{}}
 	if err := write(r, s, opt, coarse); err != nil {
 		t.Fatal(err)
@@ -538,6 +553,7 @@ func (s *brokenSink) Create(name string) (io.WriteCloser, error) {
 }
 
 func TestWriteFails(t *testing.T) {
+	notShort(t)
 	for _, name := range []string{"t1/ti_k.npy", "t1/ti_k.png", "index.html"} {
 		err := Write(result(t), &brokenSink{memorySink{files: map[string][]byte{}}, name}, WriteOptions{})
 		if !errors.Is(err, errBroken) || !strings.HasPrefix(err.Error(), "study: "+name) {
