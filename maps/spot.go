@@ -39,5 +39,7 @@ type Spot struct {
 	Compound           string             // compound named by the verdict, "" if none
 	Evidence           map[string]float64 // candidate → log-likelihood below the best candidate (0 = best)
 	Reason             string             // one sentence
+	Target             string             // the compound searched for
+	Doubt              string             // what forbids a name however well one compound fits, "" if nothing
 	Touches            bool               // touches the frame of the field
 }

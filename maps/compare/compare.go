@@ -56,7 +56,11 @@ type Result struct {
 	Signal       Comparison // excess counts per mm²
 	Dispersion   Dispersion
 	Limit        Limit
-	Verdict      string // one sentence
+	Above        Above
+	// SmallestP is the smallest p-value that exchanging replicates can give in this
+	// design; 1 where nothing can be exchanged.
+	SmallestP float64
+	Verdict   string // one sentence
 	// Higher says that the treated side holds more spots per area at Options.Alpha.
 	Higher  bool
 	Spots   [2]int     // treated, blank
@@ -136,6 +140,8 @@ func Fields(treated, blank []Observation, opt Options) (*Result, error) {
 		return nil, err
 	}
 	r.limit(treated)
+	r.above()
+	r.SmallestP = SmallestP(len(units[0]), len(units[1]), r.Unit == "pair")
 	if n := len(units[0]) + len(units[1]); r.Unit != "pair" && choose(n, len(units[0])) < 1/opt.Alpha {
 		remark("%d + %d replicates allow no permutation p-value below %.2g", len(units[0]), len(units[1]), 1/choose(n, len(units[0])))
 	}

@@ -208,3 +208,49 @@ func TestBadInput(t *testing.T) {
 		}
 	}
 }
+
+// The equivalence statement: nothing on either side leaves 2.9957 spots (Garwood
+// 1936, 95 % one-sided) in the treated area; the smallest p-value of 5 + 5
+// replicates is 1/252, of 4 pairs 1/16.
+func TestAboveBlankAndSmallestP(t *testing.T) {
+	r := mustCompare(t, fieldsOf(maps.Treated, 1, 0, 0, 0, 0, 0), fieldsOf(maps.Untreated, 1, 0, 0, 0, 0, 0), Options{})
+	if want := 2.99573227355399 / 5; math.Abs(r.Above.Limit-want) > 1e-9 || r.Above.PerMm2 != 0 {
+		t.Errorf("above blank %g, at most %g; want 0 and %g", r.Above.PerMm2, r.Above.Limit, want)
+	}
+	if math.Abs(r.SmallestP-1./252) > 1e-12 || SmallestP(4, 4, true) != 1./16 {
+		t.Errorf("smallest p %g and %g, want 1/252 and 1/16", r.SmallestP, SmallestP(4, 4, true))
+	}
+	// As many on both sides: the limit lies above zero and below that of the
+	// treated side alone.
+	r = mustCompare(t, fieldsOf(maps.Treated, 1, 4, 5, 6), fieldsOf(maps.Untreated, 1, 5, 5, 5), Options{})
+	if !(r.Above.Limit > 0 && r.Above.Limit < r.Limit.PerMm2) || !strings.Contains(r.Above.Statement, "no more than") {
+		t.Errorf("limit above blank %g, of the treated side %g: %s", r.Above.Limit, r.Limit.PerMm2, r.Above.Statement)
+	}
+}
+
+func TestArms(t *testing.T) {
+	with := func(role maps.Role, spots ...int) []Observation { return fieldsOf(role, 1, spots...) }
+	var all []Observation
+	for _, o := range [][]Observation{with(maps.Treated, 20, 22, 18), with(maps.Untreated, 1, 0, 2), with(maps.VehicleOnly, 19, 21, 20), with(maps.PositiveControl, 1, 1, 0), with(maps.InstrumentBlank, 3)} {
+		all = append(all, o...)
+	}
+	arms, err := Arms(all, Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := []string{"more spots", "may come from the vehicle", "vehicle alone leaves spots", "has no weight", "shows 3 spots"}
+	if len(arms) != len(want) {
+		t.Fatalf("%d arms, want %d", len(arms), len(want))
+	}
+	for i, a := range arms {
+		if !strings.Contains(a.Sentence, want[i]) {
+			t.Errorf("%s against %s: %q, want %q in it", a.Role, a.Against, a.Sentence, want[i])
+		}
+	}
+	if _, err := Arms([]Observation{{Field: maps.Field{Name: "a", Role: "other"}, AreaMm2: 1}}, Options{}); err == nil || !strings.Contains(err.Error(), `role "other"`) {
+		t.Errorf("a role that is none: %v", err)
+	}
+	if _, err := Arms(with(maps.Treated, 1), Options{}); err == nil {
+		t.Error("treated fields alone are compared with nothing")
+	}
+}

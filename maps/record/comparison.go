@@ -18,6 +18,8 @@ func Comparison(o *Object, c *compare.Result, scaled bool, condition Object) {
 		l.Set("remark", c.Limit.Reason)
 	}
 	o.Set("limit", append(l, condition...))
+	o.Set("above_blank", append(numbers([]numbered{{"per_mm2", c.Above.PerMm2, true}, {"limit_per_mm2", c.Above.Limit, true}}, scaled, ""), Of("statement", c.Above.Statement)...))
+	o.Number("smallest_p_value", c.SmallestP, "")
 	d := Object{}
 	d.Number("fields_p_value", c.Dispersion.Fields, "too few spots or fields")
 	d.Number("coupons_p_value", c.Dispersion.Coupons, "too few spots or coupons")

@@ -18,13 +18,17 @@ const numRings = len(ringEdges) + 1
 //
 // In ring r with total T_r and mean height K_r the model is
 //
-//	T_r·(1−K_r)·a·s0 + T_r·K_r·b·s0 + T_r·K_r·sum_j f_j·t_j
+//	T_r·(1−K_r)·a·s0 + T_r·K_r·(b·(1−w)+d·w)·s0 + T_r·K_r·sum_j f_j·t_j
 //
-// with a, b, f_j ≥ 0 free: the substrate beside and under the spot is scaled
-// freely, so that neither more counts nor missing substrate is required.
+// with a, b, d, f_j ≥ 0 free: the substrate beside and under the spot is scaled
+// freely, so that neither more counts nor missing substrate is required, and under
+// it the low channels apart from the high ones (w falls by half every tenth of the
+// channels), since a particle absorbs soft lines of the substrate more.
 type evidence struct {
 	nc      int
 	s0      []float64
+	soft    []float64 // the part w·s0, and the rest of it
+	hard    []float64
 	weight  [numRings][2]float64 // T_r·(1−K_r), T_r·K_r
 	chans   []int32              // entries with counts, ring·nc + channel
 	counts  []float64
@@ -36,7 +40,11 @@ type evidence struct {
 // gather collects the evidence of a spot out of f. Pixels where other spots
 // are stronger than half of it + 1 % of its peak are left out.
 func gather(f *Field, s0 []float64, nuisance []Template, win window) *evidence {
-	e := &evidence{nc: f.nc, s0: s0}
+	e := &evidence{nc: f.nc, s0: s0, soft: make([]float64, f.nc), hard: make([]float64, f.nc)}
+	for c, v := range s0 {
+		w := math.Exp2(-10 * float64(c) / float64(f.nc))
+		e.soft[c], e.hard[c] = w*v, (1-w)*v
+	}
 	for _, t := range nuisance {
 		e.fixed = append(e.fixed, t.Spectrum)
 	}
@@ -102,7 +110,7 @@ type fitted struct {
 
 // fit returns the best fit of the spectra beside substrate and nuisance.
 func (e *evidence) fit(spectra [][]float64, sigma, expected bool) fitted {
-	templates := [][]float64{e.stacked(e.s0, 0), e.stacked(e.s0, 1)}
+	templates := [][]float64{e.stacked(e.s0, 0), e.stacked(e.hard, 1), e.stacked(e.soft, 1)}
 	for _, s := range e.fixed {
 		templates = append(templates, e.stacked(s, 1))
 	}

@@ -175,7 +175,7 @@ func (j *judge) verdict(s *maps.Spot, e *evidence) {
 	for _, c := range cands {
 		s.Evidence[c.t.Name] = cands[best].lnL - c.lnL
 	}
-	s.Compound = ""
+	s.Compound, s.Target, s.Doubt = "", opt.Target.Name, ""
 	s.Verdict = maps.CannotTell
 
 	rival, gap := -1, math.Inf(1) // nearest to the best
@@ -185,6 +185,7 @@ func (j *judge) verdict(s *maps.Spot, e *evidence) {
 		}
 	}
 	if gap < opt.Margin {
+		s.Doubt = cands[best].contradicted()
 		s.Reason = fmt.Sprintf("%s and %s fit alike: log-likelihoods %.1f apart, %.1f are needed", cands[best].t.Name, cands[rival].t.Name, gap, opt.Margin)
 		return
 	}
@@ -213,12 +214,12 @@ func (j *judge) verdict(s *maps.Spot, e *evidence) {
 		spectra = append(spectra, cands[second].t.Spectrum)
 	}
 	if reason := j.stray(e, spectra); reason != "" {
-		s.Reason = reason
+		s.Reason, s.Doubt = reason, reason
 		return
 	}
 	if second < 0 {
 		if reason := cands[best].contradicted(); reason != "" {
-			s.Reason = reason
+			s.Reason, s.Doubt = reason, reason
 			return
 		}
 	}

@@ -129,7 +129,7 @@ const (
 	lSigma         = 0.25
 	mSigma         = 0.35
 	softSigma      = 0.20
-	continuumSigma = 0.25
+	continuumSigma = 1.0
 	// leastShare is the share of a template below which a family counts as rest.
 	leastShare = 0.01
 )

@@ -64,12 +64,11 @@ func verdictSetup(substrate string, beam xray.Energy, coatingNM float64, order t
 // truthOf is a compound as the other elastic cross section makes it.
 type truthOf struct {
 	particles []*template.Particles // by truth set
-	own       [][]float64           // unused
 }
 
 // draw returns the expected spectrum of the substrate and what a particle adds, of
 // random size, set and yields.
-func (tr truthOf) draw(rng *rand.Rand) (bare, excess []float64, diameterNM float64) {
+func (tr truthOf) draw(rng *rand.Rand) (bare, excess []float64, diameterNM, shadowUm2 float64) {
 	p := tr.particles[rng.IntN(len(tr.particles))]
 	s := p.Spheres[rng.IntN(len(p.Spheres))]
 	diameterNM = s.DiameterNM
@@ -87,13 +86,19 @@ func (tr truthOf) draw(rng *rand.Rand) (bare, excess []float64, diameterNM float
 	for c, v := range left {
 		excess[c] += f * math.Max(0, v)
 	}
-	return p.Bare.Counts, excess, diameterNM
+	for _, name := range familiesOf(p.Bare.Families) {
+		if n := sumOf(p.Bare.Families[name]); n > .02*sumOf(p.Bare.Counts) {
+			shadowUm2 = math.Max(shadowUm2, -sumOf(s.Excess.Families[name])/n)
+		}
+	}
+	return p.Bare.Counts, excess, diameterNM, shadowUm2
 }
 
 type verdictTally struct {
 	put, listed, right, wrong, cannot int
 	as                                map[string]int
 	gap                               map[string][]float64 // log-likelihood of the truth less that of a rival
+	doubt                             []bool               // of the listed spots: no name whatever fits
 }
 
 // TestStudyCompounds prints how spots of 1000 excess counts are named at 10 and
@@ -117,8 +122,8 @@ func TestStudyCompounds(t *testing.T) {
 		fmt.Println("the truth has the coating under the particles, the templates over them")
 	}
 	for _, beam := range beams {
-		var all, capped verdictTally
-		caps, pairs := 0, 0
+		var all, capped, pairs2 verdictTally
+		caps, pairs, own := 0, 0, 0
 		for _, g := range groups {
 			if beam < 10*xray.KeV && !g.low {
 				continue
@@ -161,20 +166,22 @@ func TestStudyCompounds(t *testing.T) {
 				x, y := tallies[0].gap[b], tallies[i].gap[a]
 				if len(x) < draws/2 || len(y) < draws/2 {
 					fmt.Printf("  %s / %s: spots of one are not listed, so that the own line tells them\n", a, b)
-					caps++
-					capped.add(tallies[0])
+					own++
 					continue
 				}
 				// Ratio of the likelihoods as a test: 99 % power at 1 % error if the lowest
 				// 1 % of the truth's gaps lie above the highest 1 % of the rival's.
 				low, high := quantileOf(x, .01), -quantileOf(y, .01)
 				can := low > high
-				share := float64(tallies[0].cannot+tallies[i].cannot) / float64(max(1, tallies[0].listed+tallies[i].listed))
-				fmt.Printf("  %s / %s: 1 %% quantiles of the gap %.1f and %.1f; likelihood ratio separates: %v; cannot tell %.3f\n", a, b, low, -high, can, share)
+				// What the two would be called with nothing else offered.
+				var two verdictTally
+				two.pair(tallies[0], b)
+				two.pair(tallies[i], a)
+				fmt.Printf("  %s / %s: 1 %% quantiles of the gap %.1f and %.1f; likelihood ratio separates: %v; of the two alone right %d, wrong %d, cannot tell %.3f\n", a, b, low, -high, can, two.right, two.wrong, float64(two.cannot)/float64(two.listed))
+				pairs2.add(two)
 				if can {
 					caps++
-					capped.add(tallies[0])
-					capped.add(tallies[i])
+					capped.add(two)
 				}
 			}
 		}
@@ -183,14 +190,32 @@ func TestStudyCompounds(t *testing.T) {
 			return math.Sqrt(p * (1 - p) / float64(max(1, n)))
 		}
 		named := all.right + all.wrong
-		fmt.Printf("%g keV, %d pairs: wrong names %.4f ± %.4f of %d listed; right %.4f ± %.4f of %d named; cannot tell %.3f of all; of the %d pairs that the likelihood ratio separates %.3f\n",
-			beam.KeV(), pairs, float64(all.wrong)/float64(max(1, all.listed)), se(all.wrong, all.listed), all.listed, float64(all.right)/float64(max(1, named)), se(all.right, named), named,
-			float64(all.cannot)/float64(max(1, all.listed)), caps, float64(capped.cannot)/float64(max(1, capped.listed)))
+		fmt.Printf("%g keV, %d pairs: all offered: wrong names %.4f ± %.4f of %d listed; right %.4f ± %.4f of %d named; cannot tell %.3f\n", beam.KeV(), pairs,
+			float64(all.wrong)/float64(max(1, all.listed)), se(all.wrong, all.listed), all.listed, float64(all.right)/float64(max(1, named)), se(all.right, named), named, float64(all.cannot)/float64(max(1, all.listed)))
+		fmt.Printf("  the two of a pair alone: wrong %.4f ± %.4f of %d; the own line tells %d pairs, the likelihood ratio %d more, of which cannot tell %.3f ± %.3f\n",
+			float64(pairs2.wrong)/float64(max(1, pairs2.listed)), se(pairs2.wrong, pairs2.listed), pairs2.listed, own, caps, float64(capped.cannot)/float64(max(1, capped.listed)), se(capped.cannot, capped.listed))
 	}
 }
 
 func (y *verdictTally) add(o verdictTally) {
 	y.put, y.listed, y.right, y.wrong, y.cannot = y.put+o.put, y.listed+o.listed, y.right+o.right, y.wrong+o.wrong, y.cannot+o.cannot
+}
+
+// pair adds what the spots of tally o would be called if only the truth and a rival
+// had been offered.
+func (y *verdictTally) pair(o verdictTally, rival string) {
+	const margin = 2.706 // the default of spots.Options.Margin
+	for i, gap := range o.gap[rival] {
+		y.listed++
+		switch {
+		case gap <= -margin && !o.doubt[i]:
+			y.wrong++
+		case gap >= margin && !o.doubt[i]:
+			y.right++
+		default:
+			y.cannot++
+		}
+	}
 }
 
 func quantileOf(v []float64, p float64) float64 {
@@ -224,18 +249,17 @@ func nameSpots(t *testing.T, tr truthOf, predicted []Predicted, nuisance []spots
 		wg.Go(func() {
 			for i := int(next.Add(1)) - 1; i < draws; i = int(next.Add(1)) - 1 {
 				rng := rand.New(rand.NewPCG(uint64(which+1), uint64(i)))
-				bare, excess, diameter := tr.draw(rng)
-				b, e, plus := 0.0, 0.0, 0.0
+				bare, excess, diameter, shadowUm2 := tr.draw(rng)
+				b, plus := 0.0, 0.0
 				for c := rg.From; c < rg.To; c++ {
 					b += bare[c]
-					e += excess[c]
 					plus += math.Max(0, excess[c])
 				}
 				// The excess is electrons per µm² times the sums; the profile is as wide as
 				// the particle and its shadow need, and the pixel follows from it.
 				dose := excessCounts / plus
-				shadow := math.Max(0, -e/b) // µm²
-				sigma := math.Max(math.Max(.06, .35e-3*diameter), math.Sqrt(shadow/(2*math.Pi*.7)))
+				shadow := shadowUm2 // of the family that loses most
+				sigma := math.Max(math.Max(.06, .35e-3*diameter), math.Sqrt(shadow/(2*math.Pi*.8)))
 				pixel := sigma / width
 				perPixel, perSpot := dose*pixel*pixel, dose*pixel*pixel/(2*math.Pi*sigma*sigma)
 				nc := rg.To - rg.From
@@ -262,7 +286,7 @@ func nameSpots(t *testing.T, tr truthOf, predicted []Predicted, nuisance []spots
 					t.Error(err)
 					return
 				}
-				opt := spots.Options{Target: predicted[0].Template, Substrate: blank, KeepBlank: true, Widths: []float64{1, 1.5}, Bootstrap: 199, NoLimit: true, Workers: 1, Seed: uint64(i), Nuisance: nuisance}
+				opt := spots.Options{Target: predicted[0].Template, Substrate: blank, KeepBlank: true, Widths: []float64{1, 1.5}, Bootstrap: 99, NoLimit: true, Workers: 1, Seed: uint64(i), Nuisance: nuisance}
 				for _, c := range predicted[1:] {
 					opt.Confusers = append(opt.Confusers, c.Template)
 				}
@@ -300,6 +324,7 @@ func nameSpots(t *testing.T, tr truthOf, predicted []Predicted, nuisance []spots
 					default:
 						y.wrong++
 					}
+					y.doubt = append(y.doubt, s.Doubt != "")
 					y.as[string(s.Verdict)+" "+s.Compound]++
 					for _, p := range predicted {
 						if n := p.Material.Name; n != truth {
