@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"fmt"
 	"math"
 
 	"example.org/fleck/maps/record"
@@ -91,8 +92,14 @@ func (e *env) fit(ctx context.Context, c *cli.Context, path string) error {
 	if err != nil {
 		return err
 	}
-	e.answerFit(r)
-	e.printFit(path, r)
+	intervals := make([][3]float64, len(r.Families))
+	for i := range r.Families {
+		p := r.Profile(i)
+		low, high := p.Interval(coverage)
+		intervals[i] = [3]float64{low, high, p.UpperLimit(coverage)}
+	}
+	e.answerFamilies(r, intervals)
+	e.printFit(path, r, intervals)
 	return e.drawFit(c, &m.s, r, families(r))
 }
 
@@ -141,13 +148,27 @@ func landing(kev float64) float64 {
 	return kev
 }
 
-func (e *env) answerFit(r *fit.Result) {
+// coverage is the level of the intervals and limits that are shown.
+const coverage = 0.95
+
+// answerFit writes down a fit.
+func (e *env) answerFit(r *fit.Result) { e.answerFamilies(r, nil) }
+
+// answerFamilies writes down a fit with interval and limit of each family where
+// they were computed.
+func (e *env) answerFamilies(r *fit.Result, intervals [][3]float64) {
 	rows := []record.Object{}
-	for _, f := range r.Families {
+	for i, f := range r.Families {
 		o := record.Of("symbol", f.Element.Symbol(), "family", f.Family.String())
 		o.Number("net_counts", f.NetCounts, "")
 		o.Number("sigma", f.Sigma, "")
 		o.Set("at_zero", f.AtZero)
+		if intervals != nil {
+			const reason = "the covariance could not be computed"
+			o.Number("interval_low", intervals[i][0], reason)
+			o.Number("interval_high", intervals[i][1], reason)
+			o.Number("upper_limit", intervals[i][2], reason)
+		}
 		o.Number("shift_ev", f.ShiftEV, "too few counts to tell")
 		lines := []record.Object{}
 		for _, l := range f.Lines {
@@ -187,13 +208,16 @@ func (e *env) answerFit(r *fit.Result) {
 	a.Set("fit_status", r.Status.String())
 }
 
-func (e *env) printFit(path string, r *fit.Result) {
+func (e *env) printFit(path string, r *fit.Result, intervals [][3]float64) {
 	e.printf("%s: %s\n", path, r.Status)
 	e.printf("family   net counts    sigma\n")
-	for _, f := range r.Families {
+	for i, f := range r.Families {
 		note := ""
-		if f.AtZero {
-			note = "  (at zero; sigma is one-sided)"
+		switch iv := intervals[i]; {
+		case !f.Strong() && iv[0] <= 0:
+			note = fmt.Sprintf("  below %.3g (95 %% limit)", iv[2])
+		case !f.Strong():
+			note = fmt.Sprintf("  %.3g to %.3g (95 %% interval)", iv[0], iv[1])
 		}
 		e.printf("%-6s %12.0f %8.0f%s\n", f.Family, f.NetCounts, f.Sigma, note)
 	}

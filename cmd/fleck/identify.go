@@ -178,6 +178,9 @@ func (e *env) printIdentification(path string, id *fit.Identification) {
 		if len(el.Group) > 0 {
 			status += " (or " + strings.Join(symbols(el.Group), ", ") + ")"
 		}
+		if el.LinesSeen == 1 {
+			status += ", single line"
+		}
 		e.printf("%-8s %-6s %11.0f %8.0f  %8.1g  %5d  %s\n", el.Element, el.Family, el.NetCounts, el.Sigma, el.QValue, el.LinesSeen, status)
 	}
 	if len(id.Artefacts) > 0 {

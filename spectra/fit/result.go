@@ -62,8 +62,11 @@ type Result struct {
 	overlap [][]float64 // correlations of the families at fixed line shares
 	design  *design
 	state   state
-	counts  []float64 // in range
-	penalty float64   // of the priors, in log-likelihood
+	start   shape                 // where the fit began, the centre of its priors
+	free    [shapeParameters]bool // the shape parameters that were fitted
+	devOf   []bool                // families whose line shares were
+	counts  []float64             // in range
+	penalty float64               // of the priors, in log-likelihood
 }
 
 // penalised returns the deviance with what the priors add to it.

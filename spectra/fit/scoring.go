@@ -9,34 +9,6 @@ import (
 	"example.org/fleck/spectra/poisson"
 )
 
-// state is a point in parameter space: family amplitudes A, deviations of the
-// groups' shares, continuum and pile-up amplitudes, and the shape.
-type state struct {
-	family []float64 // net counts the family would have with its computed weights, ≥ 0
-	dev    []float64 // per group: the group's area is weight·family·exp(dev)
-	rest   []float64 // continuum terms, then pile-up, ≥ 0
-	shape  shape
-}
-
-func (s state) clone() state {
-	c := s
-	c.family = append([]float64(nil), s.family...)
-	c.dev = append([]float64(nil), s.dev...)
-	c.rest = append([]float64(nil), s.rest...)
-	return c
-}
-
-// between returns the state at the share t of the way from s to next.
-func (s state) between(next state, t float64) state {
-	c := s.clone()
-	for _, x := range []struct{ dst, to []float64 }{{c.family, next.family}, {c.dev, next.dev}, {c.rest, next.rest}, {c.shape[:], next.shape[:]}} {
-		for i := range x.dst {
-			x.dst[i] += float64(t * (x.to[i] - x.dst[i]))
-		}
-	}
-	return c
-}
-
 // scorer maximises the penalised Poisson likelihood of one spectrum by Fisher
 // scoring with an active set for amplitudes at zero and Levenberg damping.
 type scorer struct {
@@ -59,40 +31,13 @@ type scorer struct {
 	kinds   []parameter
 	iter    int
 	maxIter int
+	held    int // family whose amplitude is not fitted, noFamily = none
 }
 
-type parameterKind uint8
-
-const (
-	familyAmplitude parameterKind = iota
-	groupDeviation
-	restAmplitude
-	shapeValue
-)
-
-// parameter names one free parameter.
-type parameter struct {
-	kind  parameterKind
-	index int // family, group, rest or shape index
-	owner int // family of a group
-}
-
-func (p parameter) bounded() bool { return p.kind == familyAmplitude || p.kind == restAmplitude }
-
-func (p parameter) value(s *state) *float64 {
-	switch p.kind {
-	case familyAmplitude:
-		return &s.family[p.index]
-	case groupDeviation:
-		return &s.dev[p.index]
-	case restAmplitude:
-		return &s.rest[p.index]
-	}
-	return &s.shape[p.index]
-}
+const noFamily = -1
 
 func newScorer(d *design, counts []float64, start shape, o Options) *scorer {
-	sc := &scorer{d: d, n: counts[d.lo:d.hi], start: start, maxIter: o.MaxIterations}
+	sc := &scorer{d: d, n: counts, start: start, maxIter: o.MaxIterations, held: noFamily}
 	cal, det := start.calibration(), start.detector(d.base)
 	sc.prior = priorSigma(cal, det)
 	sc.prior[landingParameter] = landingPrior * d.cont.e0
@@ -199,13 +144,13 @@ func (sc *scorer) penalty(s *state, g []float64, h *mat.SymDense) float64 {
 	return sum
 }
 
-// run iterates to the maximum of the penalised likelihood from s and reports
-// whether it converged: whether the next step promises less than tolerance in
-// log-likelihood.
-func (sc *scorer) run(s *state, tolerance float64) bool {
+// enumerate lists the free parameters and makes room for their derivatives.
+func (sc *scorer) enumerate(s *state) {
 	sc.kinds = sc.kinds[:0]
 	for f := range sc.d.families {
-		sc.kinds = append(sc.kinds, parameter{familyAmplitude, f, f})
+		if f != sc.held {
+			sc.kinds = append(sc.kinds, parameter{familyAmplitude, f, f})
+		}
 	}
 	for f, dev := range sc.devOf {
 		if dev && len(sc.d.groupsOf[f]) > 1 {
@@ -222,11 +167,18 @@ func (sc *scorer) run(s *state, tolerance float64) bool {
 			sc.kinds = append(sc.kinds, parameter{shapeValue, p, -1})
 		}
 	}
-	np := len(sc.kinds)
-	for len(sc.jac) < np {
+	for len(sc.jac) < len(sc.kinds) {
 		sc.jac = append(sc.jac, make([]float64, len(sc.n)))
 		sc.span = append(sc.span, [2]int{})
 	}
+}
+
+// run iterates to the maximum of the penalised likelihood from s and reports
+// whether it converged: whether the next step promises less than tolerance in
+// log-likelihood.
+func (sc *scorer) run(s *state, tolerance float64) bool {
+	sc.enumerate(s)
+	np := len(sc.kinds)
 	sc.d.columns(sc.cols, s.shape)
 	sc.combine(sc.m, sc.cols, s)
 	lambda := 0.0
@@ -316,100 +268,6 @@ func (sc *scorer) anyShapeFree() bool {
 	return false
 }
 
-// jacobian fills the derivative columns at s; sc.cols and sc.m must belong to s.
-func (sc *scorer) jacobian(s *state) {
-	base := sc.d.groups()
-	var shapes [shapeParameters][]float64
-	for i, p := range sc.kinds {
-		col := sc.jac[i]
-		switch p.kind {
-		case familyAmplitude:
-			clear(col)
-			for k, g := range sc.d.groupsOf[p.index] {
-				axpy(col, sc.cols[g], sc.d.families[p.index].groups[k].weight*math.Exp(s.dev[g]))
-			}
-		case groupDeviation:
-			clear(col)
-			for k, g := range sc.d.groupsOf[p.owner] {
-				if g == p.index {
-					axpy(col, sc.cols[g], sc.groupArea(s, p.owner, k))
-				}
-			}
-		case restAmplitude:
-			copy(col, sc.cols[base+p.index])
-		case shapeValue:
-			shapes[p.index] = col
-		}
-	}
-	if sc.anyShapeFree() {
-		sc.shapeJacobian(shapes, s)
-	}
-	for i := range sc.kinds {
-		sc.span[i] = support(sc.jac[i])
-	}
-}
-
-// shapeJacobian fills the derivatives by the shape parameters, nil where a
-// parameter is held.
-func (sc *scorer) shapeJacobian(cols [shapeParameters][]float64, s *state) {
-	cal := s.shape.calibration()
-	sc.d.cont.set(s.shape)
-	for p := range cols {
-		if cols[p] == nil {
-			cols[p] = sc.scratch // a column that nobody reads
-		}
-	}
-	if sc.free[offsetParameter] || sc.free[gainParameter] || sc.free[noiseParameter] || sc.free[fanoParameter] {
-		sc.peakGradient(s)
-		sc.edges.Resolution(cols[noiseParameter], cols[fanoParameter])
-		sc.edges.Offset(cols[offsetParameter])
-		sc.edges.Gain(cols[gainParameter], float64(sc.d.lo))
-		sc.d.cont.scaleGradient(sc.peaks, sc.cont, s.rest, sc.d.lo, cal)
-		axpy(cols[offsetParameter], sc.peaks, 1)
-		axpy(cols[gainParameter], sc.cont, 1)
-	}
-	if sc.free[lossParameter] || sc.free[fractionParameter] {
-		clear(sc.peaks)
-		sc.addPeaks(sc.peaks, s.shape, s)
-	}
-	for _, p := range []shapeParameter{lossParameter, fractionParameter} {
-		if !sc.free[p] {
-			continue
-		}
-		moved := s.shape
-		moved[p] += sc.step[p]
-		clear(cols[p])
-		sc.addPeaks(cols[p], moved, s)
-		for c := range cols[p] {
-			cols[p][c] = (cols[p][c] - sc.peaks[c]) / sc.step[p]
-		}
-	}
-	if sc.free[landingParameter] {
-		sc.d.cont.landingGradient(cols[landingParameter], sc.step[landingParameter], s.rest, sc.d.lo, cal)
-	}
-	for j := range absorbers {
-		if p := int(absorberParameter) + j; sc.free[p] {
-			sc.d.cont.depthGradient(cols[p], j, s.rest, sc.d.lo, cal)
-		}
-	}
-}
-
-// peakGradient gathers the gradient of all peaks at s.
-func (sc *scorer) peakGradient(s *state) {
-	cal, det := sc.peakScale(s.shape)
-	sc.edges.Reset(len(sc.n))
-	for f, fam := range sc.d.families {
-		for k := range fam.groups {
-			if area := sc.groupArea(s, f, k); area > 0 {
-				fam.groups[k].addGradient(&sc.edges, cal, det, area)
-			}
-		}
-	}
-	if sc.d.silicon {
-		det.AddPeakGradient(&sc.edges, cal, spectra.SiliconKEnergy, s.rest[len(s.rest)-1])
-	}
-}
-
 // support returns the half-open range of non-zero values.
 func support(x []float64) [2]int {
 	lo, hi := 0, len(x)
@@ -444,101 +302,4 @@ func (sc *scorer) information(np int) ([]float64, *mat.SymDense) {
 		}
 	}
 	return g, h
-}
-
-// solve returns the damped scoring step. Amplitudes that sit at zero and want
-// to fall, and those the step would carry below zero, are held at zero.
-func (sc *scorer) solve(s *state, g []float64, h *mat.SymDense, lambda float64) ([]float64, bool) {
-	np := len(sc.kinds)
-	delta := make([]float64, np)
-	held := make([]bool, np)
-	for i, p := range sc.kinds {
-		if p.bounded() && *p.value(s) <= 0 && g[i] <= 0 {
-			held[i] = true
-		}
-	}
-	for round := 0; round < np; round++ {
-		var free []int
-		for i := range held {
-			if !held[i] {
-				free = append(free, i)
-			}
-		}
-		x, ok := solveFree(h, g, delta, free, held, lambda)
-		if !ok {
-			return nil, false
-		}
-		again := false
-		for k, i := range free {
-			p := sc.kinds[i]
-			if p.bounded() && *p.value(s)+x[k] < -1e-12 {
-				held[i], again = true, true
-				delta[i] = -*p.value(s)
-				continue
-			}
-			delta[i] = x[k]
-		}
-		if !again {
-			return delta, true
-		}
-		for k, i := range free {
-			_ = k
-			if !held[i] {
-				delta[i] = 0
-			}
-		}
-	}
-	return nil, false
-}
-
-// solveFree solves (H+λD) x = g − H·δ(held) on the free parameters, scaled to
-// unit diagonal.
-func solveFree(h *mat.SymDense, g, delta []float64, free []int, held []bool, lambda float64) ([]float64, bool) {
-	nf := len(free)
-	if nf == 0 {
-		return nil, true
-	}
-	scale := make([]float64, nf)
-	for k, i := range free {
-		scale[k] = 1
-		if v := h.At(i, i); v > 0 {
-			scale[k] = 1 / math.Sqrt(v)
-		}
-	}
-	a := mat.NewSymDense(nf, nil)
-	b := mat.NewVecDense(nf, nil)
-	for k, i := range free {
-		rhs := g[i]
-		for j, isHeld := range held {
-			if isHeld && delta[j] != 0 {
-				rhs -= h.At(i, j) * delta[j]
-			}
-		}
-		b.SetVec(k, rhs*scale[k])
-		for l := 0; l <= k; l++ {
-			v := h.At(i, free[l]) * scale[k] * scale[l]
-			if l == k {
-				v = v*(1+lambda) + 1e-12
-			}
-			a.SetSym(k, l, v)
-		}
-	}
-	var chol mat.Cholesky
-	if !chol.Factorize(a) {
-		return nil, false
-	}
-	var x mat.VecDense
-	if err := chol.SolveVecTo(&x, b); err != nil {
-		if _, isCond := err.(mat.Condition); !isCond {
-			return nil, false
-		}
-	}
-	out := make([]float64, nf)
-	for k := range out {
-		out[k] = x.AtVec(k) * scale[k]
-		if math.IsNaN(out[k]) {
-			return nil, false
-		}
-	}
-	return out, true
 }

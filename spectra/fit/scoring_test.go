@@ -27,7 +27,7 @@ func TestJacobian(t *testing.T) {
 		st.shape[absorberParameter+1] = -3
 		st.shape[absorberParameter+2] = 4
 		st.shape[landingParameter] = 20
-		sc := newScorer(r.design, s.Counts, st.shape, r.Options)
+		sc := newScorer(r.design, s.Counts[r.design.lo:r.design.hi], st.shape, r.Options)
 		model := func(p shape) []float64 {
 			x := st.clone()
 			x.shape = p

@@ -118,7 +118,7 @@ func (t *trials) fit(set []candidate) (*Result, *scorer, state) {
 // amplitudes fits the amplitudes alone.
 func amplitudes(s *spectra.Spectrum, d *design, o Options, start shape) (*Result, *scorer, state) {
 	r := newResult(s, d, o)
-	sc := newScorer(d, s.Counts, start, o)
+	sc := newScorer(d, s.Counts[d.lo:d.hi], start, o)
 	r.counts = sc.n
 	st := d.state(start)
 	total := 0.0
