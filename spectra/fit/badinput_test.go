@@ -13,20 +13,20 @@ import (
 // warning of Spectrum and of Identify, or refused with an error, and no result
 // holds NaN or an infinite number.
 func TestFaultyMeasurements(t *testing.T) {
-	base := simulate(t, spectra.Calibration{OffsetEV: -200, GainEV: 10}, 2048, 15000, spectra.DefaultDetector(), 2e5,
-		family{"Si", xray.FamilyK, 1e5}, family{"Fe", xray.FamilyK, 4e4}, family{"O", xray.FamilyK, 2e4})
+	base := simulate(t, spectra.Calibration{OffsetEV: -200, GainEV: 20}, 1024, 15000, spectra.DefaultDetector(), 5e4,
+		family{"Si", xray.FamilyK, 3e4}, family{"Fe", xray.FamilyK, 1e4}, family{"O", xray.FamilyK, 5e3})
 	for _, tt := range []struct {
 		name  string
 		spoil func(*spectra.Spectrum)
 		kind  spectra.WarningKind // "" = refused
 	}{
-		{"saturated at 16 bit", func(s *spectra.Spectrum) { amplify(s, 30, 1<<16-1) }, spectra.Saturated},
+		{"saturated at 16 bit", func(s *spectra.Spectrum) { amplify(s, 60, 1<<16-1) }, spectra.Saturated},
 		{"saturated at 32 bit", func(s *spectra.Spectrum) { amplify(s, 1e6, 1<<32-1) }, spectra.Saturated},
-		{"flat top", func(s *spectra.Spectrum) { amplify(s, 1, 3000) }, spectra.Saturated},
+		{"flat top", func(s *spectra.Spectrum) { amplify(s, 1, 2000) }, spectra.Saturated},
 		{"all zero", func(s *spectra.Spectrum) { clear(s.Counts) }, spectra.NoCounts},
 		{"one count", func(s *spectra.Spectrum) { clear(s.Counts); s.Counts[300] = 1 }, spectra.FewCounts},
 		{"uncalibrated", func(s *spectra.Spectrum) { s.Calibration = spectra.Calibration{} }, ""},
-		{"axis in keV", func(s *spectra.Spectrum) { s.OffsetEV, s.GainEV = -0.2, 0.01 }, ""},
+		{"axis in keV", func(s *spectra.Spectrum) { s.OffsetEV, s.GainEV = -0.2, 0.02 }, ""},
 		{"axis in meV", func(s *spectra.Spectrum) { s.OffsetEV, s.GainEV = -2e5, 1e4 }, ""},
 		{"beam energy in keV", func(s *spectra.Spectrum) { s.BeamEnergy = 15 }, ""},
 		{"beam energy in meV", func(s *spectra.Spectrum) { s.BeamEnergy = 15e6 }, spectra.EnergyUnit},
@@ -34,7 +34,7 @@ func TestFaultyMeasurements(t *testing.T) {
 		{"beam energy too high", func(s *spectra.Spectrum) { s.BeamEnergy = 20000 }, spectra.Charging},
 		{"dead time 66 %", func(s *spectra.Spectrum) { s.LiveTimeS, s.RealTimeS = 34, 100 }, spectra.DeadTime},
 		{"live above real", func(s *spectra.Spectrum) { s.LiveTimeS, s.RealTimeS = 120, 100 }, spectra.TimesDisagree},
-		{"live is real", func(s *spectra.Spectrum) { s.LiveTimeS, s.RealTimeS = 100, 100 }, spectra.NoDeadTime},
+		{"live is real", func(s *spectra.Spectrum) { s.LiveTimeS, s.RealTimeS = 20, 20 }, spectra.NoDeadTime},
 		{"negative counts", func(s *spectra.Spectrum) { s.Counts[400] = -1 }, ""},
 		{"not a number", func(s *spectra.Spectrum) { s.Counts[400] = math.NaN() }, ""},
 	} {
@@ -50,7 +50,7 @@ func TestFaultyMeasurements(t *testing.T) {
 			if testing.Short() {
 				return
 			}
-			id, err := Identify(s, IdentifyOptions{Candidates: []xray.Element{8, 14, 22, 26, 73}})
+			id, err := Identify(s, IdentifyOptions{Candidates: []xray.Element{8, 14, 26}})
 			if id != nil {
 				r = id.Fit
 			}
