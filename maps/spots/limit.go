@@ -17,6 +17,8 @@ type Limit struct {
 	WidthPx      float64 // of the spots put in: the smallest width
 	Curve        []Efficiency
 	Reason       string
+	// Wider holds the limits of spots of Options.LimitWidths.
+	Wider []Limit
 }
 
 // Efficiency is the share of the spots put in that were found.
@@ -58,12 +60,23 @@ const (
 	limitScans = 40
 )
 
-// limit puts spots of the smallest width into replicas, at random places, and
+// limit puts spots of the smallest width, and of others asked for, into replicas, at
+// random places between the pixels' centres, and
 // counts those whose height reaches the decision threshold of the field, at
 // rising strengths until nearly all are found. The strength at 95 % follows
 // from a straight line through the two neighbouring points of the curve.
 func (s *search) limit(ctx context.Context) (Limit, error) {
-	width := s.opt.Widths[0]
+	out, err := s.limitAt(ctx, s.opt.Widths[0])
+	for i := 0; i < len(s.opt.LimitWidths) && err == nil; i++ {
+		var l Limit
+		l, err = s.limitAt(ctx, s.opt.LimitWidths[i])
+		out.Wider = append(out.Wider, l)
+	}
+	return out, err
+}
+
+// limitAt is limit for spots of one width.
+func (s *search) limitAt(ctx context.Context, width float64) (Limit, error) {
 	out := Limit{ExcessCounts: math.NaN(), Probability: limitProbability, WidthPx: width}
 	k2, k1 := kernelEnergy(width)
 	threshold := s.null.threshold(s.opt.Alpha)

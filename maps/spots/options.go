@@ -86,6 +86,9 @@ type Options struct {
 	Classes  int  // channel classes of the scan, 2 to 40; 0 means 12
 	MaxSpots int  // spots looked for at most; 0 means 2000
 	NoLimit  bool // leaves out the injection that finds Result.Limit
+	// LimitWidths are further widths of spots, px, to find the detection limit of,
+	// beside the smallest.
+	LimitWidths []float64
 
 	Workers  int // goroutines; 0 means all cores. The result does not depend on it.
 	Progress func(done, total int)
@@ -193,6 +196,11 @@ func (opt *Options) searchDefaults(pixels int) error {
 		}
 		if i > 0 && s <= opt.Widths[i-1] {
 			return fmt.Errorf("spots: width %d is %g px after %g px; widths must rise", i, s, opt.Widths[i-1])
+		}
+	}
+	for i, s := range opt.LimitWidths {
+		if !(s >= 0.2 && s <= 64) {
+			return fmt.Errorf("spots: width %d for a limit is %g px; must lie between 0.2 and 64 px", i, s)
 		}
 	}
 	if opt.MinWidthPx == 0 {

@@ -1,6 +1,7 @@
 package spots
 
 import (
+	"context"
 	"errors"
 	"math"
 	"math/rand/v2"
@@ -99,5 +100,32 @@ func TestPercentiles(t *testing.T) {
 	s, unresolved, touching, err := Sizes([]maps.Spot{{DiameterUm: 1, AreaUm2: 1}, {DiameterUm: math.NaN()}, {Touches: true}}, f)
 	if err != nil || len(s) != 1 || unresolved != 1 || touching != 1 {
 		t.Errorf("%v %d %d %v", s, unresolved, touching, err)
+	}
+}
+
+// Spots of greater width need more counts: their limits are given apart, and the
+// curve of each rises from nearly none to nearly all.
+func TestLimitByWidth(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long: left out of short runs")
+	}
+	f := worldField(rand.New(rand.NewPCG(5, 5)), 48, 48, 60, worldAluminium(), nil)
+	opt := worldOptions()
+	opt.NoLimit, opt.LimitWidths, opt.Bootstrap = false, []float64{2.5}, 39
+	r, err := Find(context.Background(), f, opt)
+	if err != nil {
+		t.Fatal(err)
+	}
+	l := r.Limit
+	if len(l.Wider) != 1 || !(l.Wider[0].ExcessCounts > 1.3*l.ExcessCounts) || l.Wider[0].WidthPx != 2.5 {
+		t.Fatalf("limits %.0f counts at %.1f px, %+v", l.ExcessCounts, l.WidthPx, l.Wider)
+	}
+	c := l.Wider[0].Curve
+	if first, last := c[0], c[len(c)-1]; first.share() > .5 || last.share() < .95 {
+		t.Errorf("curve from %.2f to %.2f", first.share(), last.share())
+	}
+	opt.LimitWidths = []float64{0}
+	if _, err := Find(context.Background(), f, opt); err == nil {
+		t.Error("a width of 0 px is accepted")
 	}
 }
