@@ -38,7 +38,7 @@ func TestScreen(t *testing.T) {
 		t.Errorf("%+v, %v with its channels left out", r, err)
 	}
 	alarms := 0
-	const fields = 40
+	const fields = 20
 	for i := range fields {
 		f := worldField(rng, 16, 16, 40, worldAluminium(), nil)
 		r, err := Screen(context.Background(), f, ScreenOptions{LineChannels: 4, Replicas: 39, Seed: uint64(i)})

@@ -109,15 +109,15 @@ func TestLimitByWidth(t *testing.T) {
 	if testing.Short() {
 		t.Skip("long: left out of short runs")
 	}
-	f := worldField(rand.New(rand.NewPCG(5, 5)), 48, 48, 60, worldAluminium(), nil)
+	f := worldField(rand.New(rand.NewPCG(5, 5)), 26, 26, 60, worldAluminium(), nil)
 	opt := worldOptions()
-	opt.NoLimit, opt.LimitWidths, opt.Bootstrap = false, []float64{2.5}, 39
+	opt.NoLimit, opt.LimitWidths, opt.Bootstrap, opt.Widths = false, []float64{2}, 39, []float64{.8, 1.6, 2.4}
 	r, err := Find(context.Background(), f, opt)
 	if err != nil {
 		t.Fatal(err)
 	}
 	l := r.Limit
-	if len(l.Wider) != 1 || !(l.Wider[0].ExcessCounts > 1.3*l.ExcessCounts) || l.Wider[0].WidthPx != 2.5 {
+	if len(l.Wider) != 1 || !(l.Wider[0].ExcessCounts > 1.3*l.ExcessCounts) || l.Wider[0].WidthPx != 2 {
 		t.Fatalf("limits %.0f counts at %.1f px, %+v", l.ExcessCounts, l.WidthPx, l.Wider)
 	}
 	c := l.Wider[0].Curve
