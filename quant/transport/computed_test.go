@@ -32,6 +32,13 @@ func checkSpheres(t *testing.T, every, trajectories int) {
 	p := peaks(t, "Si K", "Al K")
 	type bulk struct{ si, al Intensity }
 	standards := map[float64]bulk{}
+	worst, sum, n := 0.0, 0.0, 0.0
+	defer func() { t.Logf("Si K over the table's: mean %.4f, at most %.3f off, %g values", sum/n, worst, n) }()
+	note := func(got, want float64) {
+		worst = math.Max(worst, math.Abs(got/want-1))
+		sum += got / want
+		n++
+	}
 	for i, row := range readTable(t, "spheres.csv", 5) {
 		if i%every != 0 {
 			continue
@@ -50,6 +57,7 @@ func checkSpheres(t *testing.T, every, trajectories int) {
 		si, al := r.Intensities[0], r.Intensities[1]
 		k, err := ratio(si.Emitted, si.EmittedErr, std.si.Emitted, std.si.EmittedErr)
 		near(t, name+": Si K", k, err, number(t, row[2]), 0.05*number(t, row[2]))
+		note(k, number(t, row[2]))
 		k, err = ratio(al.Emitted, al.EmittedErr, std.al.Emitted, std.al.EmittedErr)
 		near(t, name+": Al K", k, err, number(t, row[3]), math.Max(0.006, 0.05*number(t, row[3])))
 		if row[4] == "" {
@@ -58,6 +66,7 @@ func checkSpheres(t *testing.T, every, trajectories int) {
 		c.Coating, c.Order = &gold, Over
 		si = simulate(t, c).Intensities[0]
 		k, err = ratio(si.Emitted, si.EmittedErr, std.si.Emitted, std.si.EmittedErr)
+		note(k, number(t, row[4]))
 		near(t, name+" under 10 nm of gold: Si K", k, err, number(t, row[4]), 0.05*number(t, row[4]))
 	}
 }
@@ -87,6 +96,7 @@ func TestThinLaw(t *testing.T) {
 		})
 		law := thinLaw(t, m, "Si K", c.beam, c.d, 1.05*c.d)
 		x := r.Intensities[0]
+		t.Logf("%g nm at %g keV: simulation over law %.3f ± %.3f", c.d, c.beam, x.Emitted/law, x.EmittedErr/law)
 		near(t, fmt.Sprintf("%g nm, %g keV", c.d, c.beam), x.Emitted/law, x.EmittedErr/law, 1, 0.03)
 	}
 }
