@@ -1,6 +1,7 @@
 package main
 
 import (
+	"fmt"
 	"math"
 	"os"
 	"path/filepath"
@@ -59,11 +60,54 @@ func TestPlanCoatingsAndConfusers(t *testing.T) {
 			t.Errorf("coating %v: visible %v (%v)", c["coating"], c["visible"], c["reason"])
 		}
 	}
+	verdicts := map[string]string{}
+	for _, x := range m["coatings"].([]any) {
+		r := row(t, x)
+		verdicts[r["material"].(string)] = r["verdict"].(string)
+		if r["material"] == "Cr" && !strings.Contains(fmt.Sprint(r["reasons"]), "not where O matters") {
+			t.Errorf("chromium: %v", r["reasons"])
+		}
+	}
+	for name, want := range map[string]string{"W": "rejected", "Ta": "rejected", "Cr": "limited", "C": "suitable", "Au": "suitable"} {
+		if verdicts[name] != want {
+			t.Errorf("coating %s is %q, want %q", name, verdicts[name], want)
+		}
+	}
 	m = answer(t, exitDone, "plan", "--target", "TiO2:4.23g/cm3", "--substrate", "Fe-18Cr:7.7g/cm3", "--confuser", "BaSO4:4.5g/cm3", "--diameter", "300", "--beam", "15", "--trajectories", "500")
 	d := row(t, m["confusers"].([]any)[0])
 	o := row(t, d["overlaps"].([]any)[0])
 	if d["separable"] != true || o["family"] != "Ti K" || math.Abs(o["separation_ev"].(float64)+45) > 3 {
 		t.Errorf("confuser %v", d)
+	}
+	if !strings.Contains(fmt.Sprint(d["evidence"]), "S K-L3") {
+		t.Errorf("evidence %v, want S K", d["evidence"])
+	}
+}
+
+// The figure is drawn, and its curves are in the answer.
+func TestPlanFigure(t *testing.T) {
+	for _, name := range []string{"dose.png", "dose.svg"} {
+		path := filepath.Join(t.TempDir(), name)
+		m := answer(t, exitDone, "plan", "--target", "SiO2:2.2g/cm3", "--substrate", "Al", "--diameter", "100", "--beam", "5,15", "--pixel", "0.25", "--trajectories", "300", "--figure", path)
+		curves := m["curves"].([]any)
+		if len(curves) != 26 || m["figure"] != path {
+			t.Errorf("%d points of curves, figure %v", len(curves), m["figure"])
+		}
+		has(t, row(t, curves[0]), "beam_kev", "diameter_nm", "family", "dose_na_s")
+		b, err := os.ReadFile(path)
+		if err != nil || len(b) < 1000 {
+			t.Errorf("%s: %d bytes, %v", name, len(b), err)
+		}
+	}
+	_, errs, code := fleck(t, "plan", "--target", "SiO2:2.2g/cm3", "--substrate", "Al", "--figure", "a.pdf")
+	if code != exitUsage || !strings.Contains(errs, ".png or .svg") {
+		t.Errorf("exit code %d, %q", code, errs)
+	}
+	// Nothing to draw is an answer, too.
+	path := filepath.Join(t.TempDir(), "none.png")
+	_, errs, code = fleck(t, "plan", "--target", "SiO2:2.2g/cm3", "--substrate", "SiO2:2.2g/cm3", "--diameter", "100", "--beam", "5", "--trajectories", "200", "--figure", path)
+	if _, err := os.Stat(path); code != exitDone || err == nil || !strings.Contains(errs, "no figure drawn") {
+		t.Errorf("exit code %d, %q, file %v", code, errs, err)
 	}
 }
 
@@ -82,6 +126,12 @@ func TestPlanUsage(t *testing.T) {
 		{[]string{"--target", "SiO2:2.2g/cm3", "--substrate", "Al", "--diameter", "0"}, "--diameter 0", exitUsage},
 		{[]string{"--target", "SiO2:2.2g/cm3", "--substrate", "Al", "--diameter", "100;200"}, "commas", exitUsage},
 		{[]string{"--target", "SiO2:2.2g/cm3", "--substrate", "Al", "--beam", "15000"}, "--beam 15000", exitUsage},
+		{[]string{"--target", "SiO2:2.2g/cm3", "--substrate", "Al", "--beam", "0.5"}, "--beam 0.5", exitUsage},
+		{[]string{"--target", "SiO2:2.2g/cm3", "--substrate", "Al", "--diameter", "-100"}, "--diameter -100", exitUsage},
+		{[]string{"--target", "SiO2:2.2g/cm3", "--substrate", "SiO2"}, "density", exitUsage},
+		{[]string{"--target", "SiO2:2.2g/cm3", "--substrate", "Unobtainium"}, "Unobtainium", exitUsage},
+		{[]string{"--target", "SiO2:2.2g/cm3", "--substrate", "Al", "--coating", "Au:0nm", "--coating-order", "over"}, "0nm", exitUsage},
+		{[]string{"--target", "SiO2:2.2g/cm3", "--substrate", "Al", "--coating", "Au:-5nm", "--coating-order", "over"}, "-5nm", exitUsage},
 		{[]string{"--target", "SiO2:2.2g/cm3", "--substrate", "Al", "--pixel", "0.05"}, "larger than the pixel", exitFailed},
 		{[]string{"--target", "SiO2:2.2g/cm3", "--substrate", "Al", "file"}, "unexpected argument", exitUsage},
 	} {
