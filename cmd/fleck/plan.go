@@ -6,6 +6,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -71,6 +72,11 @@ Examples:
 			e.planSettings(c, got.Request)
 			e.planAnswer(got)
 			e.planText(got)
+			ms := append(slices.Clone(got.Request.Substrates), got.Request.Target)
+			for _, x := range got.Request.Coatings {
+				ms = append(ms, x.Layer)
+			}
+			e.printf("%s", e.defaultDensities(ms...))
 			return e.drawPlan(ctx, c, got.Request)
 		}),
 	}

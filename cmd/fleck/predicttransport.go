@@ -169,6 +169,7 @@ func (e *env) predictTransport(ctx context.Context, c *cli.Context) error {
 	}
 	e.answer.Set("lines", rows)
 	e.printf("\nErrors are those of %d electrons. Secondary fluorescence is left out; L and M lines are good to 20 to 40 %% in counts.\n", cfg.Trajectories)
+	e.printf("%s", e.defaultDensities(materialsOf(cfg)...))
 	return nil
 }
 
@@ -179,8 +180,8 @@ func sphereShare(r transport.Ratio) float64 {
 	return r.FromParticle / r.Emitted
 }
 
-// elementsOf returns the elements of a specimen, each once.
-func elementsOf(c transport.Config) []xray.Element {
+// materialsOf returns the materials of a specimen.
+func materialsOf(c transport.Config) []xray.Material {
 	ms := append([]xray.Material{c.Substrate}, c.Layers...)
 	if c.Coating != nil {
 		ms = append(ms, *c.Coating)
@@ -188,6 +189,12 @@ func elementsOf(c transport.Config) []xray.Element {
 	if c.Particle != nil {
 		ms = append(ms, c.Particle.Material)
 	}
+	return ms
+}
+
+// elementsOf returns the elements of a specimen, each once.
+func elementsOf(c transport.Config) []xray.Element {
+	ms := materialsOf(c)
 	seen := map[xray.Element]bool{}
 	for _, m := range ms {
 		for _, k := range m.Components {

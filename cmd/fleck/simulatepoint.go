@@ -246,6 +246,14 @@ func (e *env) simulatePoint(ctx context.Context, c *cli.Context) error {
 		return err
 	}
 	e.answer = append(e.answer, o...)
+	ms := append([]xray.Material{p.Setup.Substrate}, p.View.Films...)
+	if p.Setup.Coating != nil {
+		ms = append(ms, *p.Setup.Coating)
+	}
+	if p.View.Particle != nil {
+		ms = append(ms, p.View.Particle.Material)
+	}
+	e.printf("%s", e.defaultDensities(ms...))
 	e.printf("%.5g counts expected at %.4g nA·s, written to %s\n", truth.Counts, truth.DoseNAs, out)
 	return nil
 }
