@@ -10,6 +10,7 @@ import (
 	"example.org/fleck/maps/compare"
 	"example.org/fleck/maps/figure"
 	"example.org/fleck/maps/record"
+	"example.org/fleck/maps/spots"
 	"example.org/fleck/maps/study"
 	"github.com/urfave/cli/v2"
 )
@@ -157,6 +158,9 @@ func (e *env) answerStudy(r *study.Result, c *compare.Result, mode beamMode) {
 		a.Set("verdict", nil)
 		a.Set("verdict_reason", "a comparison needs treated and blank fields")
 	}
+	if r.Mean != nil {
+		a.Set("field_mean", record.Mean(r.Mean))
+	}
 	rows := []record.Object{}
 	for i, f := range r.Fields {
 		o := record.Of("field", fieldObject(r, i, mode))
@@ -175,8 +179,10 @@ func (e *env) printStudy(r *study.Result, c *compare.Result) {
 	if c != nil {
 		e.printf("%s\n\n", c.Verdict)
 		e.printf("density of %s spots  treated %.4g, blank %.4g per mm²; p = %.2g (%s)\n", r.Target.Material.Name, c.Density.TreatedPerMm2, c.Density.BlankPerMm2, c.Density.PValue, c.Density.Method)
-		e.printf("coupons              %d treated, %d blank; replicate: %s\n\n", c.Coupons[0], c.Coupons[1], c.Unit)
+		e.printf("coupons              %d treated, %d blank; replicate: %s; smallest p that exchanging them can give: %.2g\n", c.Coupons[0], c.Coupons[1], c.Unit, c.SmallestP)
+		e.printf("%s\n\n", c.Above.Statement)
 	}
+	e.printMean(r.Mean)
 	e.printf("field                 coupon        role       spots  target  detected  p\n")
 	for _, f := range r.Fields {
 		e.printf("%-21s %-13s %-9s %6d %7d  %-8v  %.2g\n", f.Name, f.Coupon, f.Role, len(f.Spots.Spots), f.Observation.Spots, f.Spots.Detected, f.Spots.PValue)
@@ -185,6 +191,17 @@ func (e *env) printStudy(r *study.Result, c *compare.Result) {
 		if o.Marked {
 			e.printf("%s occurs in blank fields as well (%d treated, %d blank): given to the substrate\n", o.Compound, o.Treated, o.Blank)
 		}
+	}
+}
+
+// printMean writes the comparison of field means in words.
+func (e *env) printMean(m *spots.Mean) {
+	switch {
+	case m == nil:
+	case math.IsNaN(m.Share):
+		e.printf("field means          %s\n\n", m.Reason)
+	default:
+		e.printf("field means          target %.3g of all counts above the blank fields (95 %% interval %.3g to %.3g; p = %.2g; at most %.3g)\n\n", m.Share, m.Low, m.High, m.PValue, m.Limit)
 	}
 }
 

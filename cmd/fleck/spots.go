@@ -33,7 +33,7 @@ Example:
   fleck spots t1.nrrd --blank b1.nrrd --target "TiO2:4.23g/cm3" \
     --substrate "Fe-18Cr-0.5Nb-0.2Ti:7.7g/cm3" --coating "C:2.0g/cm3:8nm" \
     --coating-order over --confuser "BaSO4:4.5g/cm3" --out spots`,
-		Flags: append(append(append(append(flags, specimenFlags()...), searchFlags()...), conditionFlags()...), cubeFlags()...),
+		Flags: append(append(append(append(append(flags, specimenFlags()...), searchFlags()...), moreFlags()...), conditionFlags()...), cubeFlags()...),
 		Action: e.action(func(ctx context.Context, c *cli.Context) error {
 			path, err := oneFile(c, "one cube")
 			if err != nil {
@@ -65,6 +65,10 @@ func (e *env) spots(ctx context.Context, c *cli.Context, path string) error {
 	if s.Detector, err = e.readDetector(c); err != nil {
 		return err
 	}
+	mask, masked, err := e.readMask(c)
+	if err != nil {
+		return err
+	}
 	s.Title = path
 	if err := e.addField(c, s, path, maps.Treated); err != nil {
 		return err
@@ -90,8 +94,16 @@ func (e *env) spots(ctx context.Context, c *cli.Context, path string) error {
 	if err != nil {
 		return err
 	}
+	if other := c.String("other-beam"); other != "" {
+		if err := e.otherBeam(ctx, c, s, r, other); err != nil {
+			return err
+		}
+	}
 	e.answerField(r, 0, mode)
 	e.printField(r, 0)
+	if err := e.more(ctx, c, s, r, mask, masked); err != nil {
+		return err
+	}
 	if out == nil {
 		return nil
 	}

@@ -38,14 +38,14 @@ func EdgeWeight(w, h, fw, fh float64) (float64, error) {
 	return w * h / ((w - fw) * (h - fh)), nil
 }
 
-// Sizes returns the diameters of the spots of a field that do not touch its frame,
-// in µm, weighted for those that do. Spots whose size is not resolved, or without a
+// Sizes returns the diameters of the spots of a field of width × height pixels that
+// do not touch its frame, in µm, weighted for those that do. Spots whose size is not resolved, or without a
 // diameter, are left out and counted.
-func Sizes(list []maps.Spot, f *Field) (sizes []Sized, unresolved, touching int, err error) {
-	if !f.Pixel.Known() {
+func Sizes(list []maps.Spot, width, height int, px maps.Pixel) (sizes []Sized, unresolved, touching int, err error) {
+	if !px.Known() {
 		return nil, 0, 0, fmt.Errorf("spots: the pixel size is not known: no sizes")
 	}
-	w, h := float64(f.W)*f.Pixel.X.Um(), float64(f.H)*f.Pixel.Y.Um()
+	w, h := float64(width)*px.X.Um(), float64(height)*px.Y.Um()
 	for _, s := range list {
 		switch {
 		case s.Touches:

@@ -92,12 +92,10 @@ func TestPercentiles(t *testing.T) {
 			t.Errorf("percentile %g is accepted", bad)
 		}
 	}
-	f := &Field{W: 10, H: 10}
-	if _, _, _, err := Sizes(nil, f); err == nil {
+	if _, _, _, err := Sizes(nil, 10, 10, maps.Pixel{}); err == nil {
 		t.Error("sizes without a pixel size")
 	}
-	f.Pixel = maps.Pixel{X: maps.Micrometre, Y: maps.Micrometre}
-	s, unresolved, touching, err := Sizes([]maps.Spot{{DiameterUm: 1, AreaUm2: 1}, {DiameterUm: math.NaN()}, {Touches: true}}, f)
+	s, unresolved, touching, err := Sizes([]maps.Spot{{DiameterUm: 1, AreaUm2: 1}, {DiameterUm: math.NaN()}, {Touches: true}}, 10, 10, maps.Pixel{X: maps.Micrometre, Y: maps.Micrometre})
 	if err != nil || len(s) != 1 || unresolved != 1 || touching != 1 {
 		t.Errorf("%v %d %d %v", s, unresolved, touching, err)
 	}

@@ -202,9 +202,9 @@ func normalised(name string, spectrum, line []float64) spots.Template {
 	return t
 }
 
-// nuisance returns the lines of free strength that say nothing about a spot:
+// Nuisance returns the lines of free strength that say nothing about a spot:
 // those of the coating and carbon, which the beam deposits.
-func (r *Result) nuisance() []spots.Template {
+func (r *Result) Nuisance() []spots.Template {
 	elements := []xray.Element{6}
 	if c := r.Study.Coating; c != nil {
 		for _, x := range c.Components {

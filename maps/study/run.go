@@ -43,6 +43,9 @@ func Run(ctx context.Context, s *Study, progress Progress) (*Result, error) {
 	if err := r.spots(ctx, progress); err != nil {
 		return nil, err
 	}
+	if err := r.mean(); err != nil {
+		return nil, err
+	}
 	if err := r.compare(progress); err != nil {
 		return nil, err
 	}
@@ -156,7 +159,7 @@ func (r *Result) spots(ctx context.Context, progress Progress) error {
 			return fmt.Errorf("study: field %q: %w", r.Fields[i].Name, err)
 		}
 	}
-	opt := spots.Options{Target: r.Target.Template, Nuisance: r.nuisance(), Q: s.Options.Q, Alpha: s.Options.Alpha,
+	opt := spots.Options{Target: r.Target.Template, Nuisance: r.Nuisance(), Q: s.Options.Q, Alpha: s.Options.Alpha,
 		Bootstrap: s.Options.Bootstrap, Seed: s.Options.Seed, Workers: s.Options.Workers, NoLimit: s.Options.NoLimit}
 	for _, c := range r.Confusers {
 		opt.Confusers = append(opt.Confusers, c.Template)

@@ -101,6 +101,9 @@ type Result struct {
 	Fields      []FieldResult
 	Occurrences []spots.Occurrence
 	Comparison  *compare.Result // nil without treated or without blank fields
+	// Mean is the target that treated fields hold on average beyond blank ones, in
+	// spots or not; nil without treated fields.
+	Mean *spots.Mean
 	// BlankCounts is the number of counts behind the blank spectrum; 0 when
 	// there is no blank field.
 	BlankCounts float64
@@ -158,6 +161,12 @@ func (s *Study) check() error {
 		}
 	}
 	return nil
+}
+
+// SameConditions is an error, which names the difference, unless two fields were
+// recorded alike.
+func SameConditions(a, b FieldInput) error {
+	return sameConditions(a.Name, a.Source.Header(), b.Name, b.Source.Header())
 }
 
 // sameConditions refuses fields that cannot be compared and names the

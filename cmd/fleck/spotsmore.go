@@ -1,0 +1,262 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+
+	"example.org/fleck/maps"
+	"example.org/fleck/maps/record"
+	"example.org/fleck/maps/spots"
+	"example.org/fleck/maps/study"
+	"github.com/urfave/cli/v2"
+)
+
+const groupMore = "further questions"
+
+// moreFlags ask further questions about the spots of a field.
+func moreFlags() []cli.Flag {
+	return []cli.Flag{
+		valueFlag(groupMore, "other-beam", "`CUBE` of the same place at another beam energy, registered to CUBE: what both say of a spot is joined"),
+		valueFlag(groupMore, "second-half", "`CUBE` of the later half of the frames, CUBE holding the first: tests for drift, carbon growth and loss of the target"),
+		valueFlag(groupMore, "mask", "`IMAGE` of the field (PNG, TIFF, NPY or text) of as many pixels: do spots lie on its marked places, such as scratches?"),
+		valueFlag(groupMore, "mask-above", "`LEVEL` above which a pixel of the image is marked (default: 0)"),
+		valueFlag(groupMore, "mask-below", "`LEVEL` below which a pixel of the image is marked"),
+		&cli.BoolFlag{DisableDefaultText: true, Name: "screen", Usage: "look for lines of other elements that single places show", Category: groupMore},
+	}
+}
+
+// levelFlag reads a level; any number is accepted.
+func levelFlag(c *cli.Context, name string, def float64) (float64, error) {
+	if !c.IsSet(name) {
+		return def, nil
+	}
+	var v float64
+	if _, err := fmt.Sscanf(c.String(name), "%g", &v); err != nil || math.IsNaN(v) || math.IsInf(v, 0) {
+		return 0, usage("--%s %s: a number is accepted", name, c.String(name))
+	}
+	return v, nil
+}
+
+// readMask returns the mask of the flags; ok is false without one.
+func (e *env) readMask(c *cli.Context) (mask maps.Mask, ok bool, err error) {
+	path := c.String("mask")
+	if path == "" {
+		if c.IsSet("mask-above") || c.IsSet("mask-below") {
+			return mask, false, usage("--mask-above and --mask-below need --mask")
+		}
+		return mask, false, nil
+	}
+	if c.IsSet("mask-above") && c.IsSet("mask-below") {
+		return mask, false, usage("--mask-above and --mask-below exclude each other")
+	}
+	name, below := "mask-above", c.IsSet("mask-below")
+	if below {
+		name = "mask-below"
+	}
+	level, err := levelFlag(c, name, 0)
+	if err != nil {
+		return mask, false, err
+	}
+	img, err := e.readMap(c, path)
+	if err != nil {
+		return mask, false, err
+	}
+	if mask, err = spots.MaskAbove(img, level, below); err != nil {
+		return mask, false, err
+	}
+	return mask, true, nil
+}
+
+// searched is the part of the channels that a study searches.
+func searched(r *study.Result) spots.Range {
+	return spots.Range{From: r.Fit.LowChannel, To: r.Fit.LowChannel + len(r.Fit.Model)}
+}
+
+// more answers the further questions about field 0 of a study.
+func (e *env) more(ctx context.Context, c *cli.Context, s *study.Study, r *study.Result, mask maps.Mask, masked bool) error {
+	f := &r.Fields[0]
+	if masked {
+		if mask.W != f.Header.Width || mask.H != f.Header.Height {
+			return usage("--mask %s has %d × %d pixels, the field %d × %d", c.String("mask"), mask.W, mask.H, f.Header.Width, f.Header.Height)
+		}
+		a, err := spots.Associate(f.Spots.Spots, mask, spots.AssociateOptions{Seed: e.seed})
+		if err != nil {
+			return usage("--mask %s: %w", c.String("mask"), err)
+		}
+		e.answer.Set("association", record.Association(a))
+		e.printf("  mask: %d of %d spots lie on the marked places, %.1f by chance; mean distance %.1f px, %.1f by chance (closer p = %.2g, further p = %.2g, %d shifts)\n",
+			a.Inside, a.Spots, a.Expected, a.MeanPx, a.MeanNull, a.Attracted, a.Avoided, a.Shifts)
+	}
+	if path := c.String("second-half"); path != "" {
+		if err := e.secondHalf(ctx, c, s, r, path); err != nil {
+			return err
+		}
+	}
+	if c.Bool("screen") {
+		if err := e.screen(ctx, s, r); err != nil {
+			return err
+		}
+	}
+	return e.sizes(f)
+}
+
+// otherBeam searches the same place at another beam energy and joins the verdicts.
+func (e *env) otherBeam(ctx context.Context, c *cli.Context, s *study.Study, r *study.Result, path string) error {
+	if c.IsSet("beam") {
+		return usage("--other-beam %s: the cubes must state their beam energies themselves; --beam would hold for both", path)
+	}
+	other := *s
+	other.Fields, other.Store, other.Title = nil, nil, path
+	if err := e.addField(c, &other, path, maps.Treated); err != nil {
+		return err
+	}
+	defer closeFields(&other)
+	q, err := e.runStudy(ctx, &other)
+	if err != nil {
+		return err
+	}
+	if a, b := r.Sum.BeamEnergy, q.Sum.BeamEnergy; math.Abs(float64(a-b)) < 0.01*float64(a) {
+		return usage("--other-beam %s: recorded at %g keV like the first cube; another energy is needed", path, b.KeV())
+	}
+	// Spots of the two belong together within two pixels of the coarser field.
+	px := math.Max(r.Fields[0].Header.Pixel.X.Um(), q.Fields[0].Header.Pixel.X.Um())
+	joined, err := spots.Combine(r.Fields[0].Spots.Spots, q.Fields[0].Spots.Spots, 2*px, 0)
+	if err != nil {
+		return usage("--other-beam %s: %w", path, err)
+	}
+	n := 0
+	for i, s := range joined {
+		if s.Reason != r.Fields[0].Spots.Spots[i].Reason {
+			n++
+		}
+	}
+	r.Fields[0].Spots.Spots = joined
+	e.answer.Set("other_beam", record.Of("beam_kev", q.Sum.BeamEnergy.KeV(), "spots", len(q.Fields[0].Spots.Spots), "joined", n))
+	e.printf("  %d spots joined with those of %s at %g keV\n", n, path, q.Sum.BeamEnergy.KeV())
+	return nil
+}
+
+// load reads the searched channels of a cube.
+func (e *env) load(ctx context.Context, r *study.Result, in study.FieldInput) (*spots.Field, error) {
+	return spots.Load(ctx, in.Source, searched(r), e.workers, nil)
+}
+
+// secondHalf compares the field with the later half of the frames.
+func (e *env) secondHalf(ctx context.Context, c *cli.Context, s *study.Study, r *study.Result, path string) error {
+	other := *s
+	other.Fields = nil
+	if err := e.addField(c, &other, path, maps.Treated); err != nil {
+		return err
+	}
+	defer closeFields(&other)
+	if err := study.SameConditions(s.Fields[0], other.Fields[0]); err != nil {
+		return err
+	}
+	first, err := e.load(ctx, r, s.Fields[0])
+	if err != nil {
+		return err
+	}
+	second, err := e.load(ctx, r, other.Fields[0])
+	if err != nil {
+		return err
+	}
+	opt := spots.StabilityOptions{Target: r.Target.Template, Spots: r.Fields[0].Spots.Spots}
+	for _, n := range r.Nuisance() {
+		if n.Name == "C K" {
+			opt.Carbon = n
+		}
+	}
+	res, err := spots.Stability(first, second, opt)
+	if err != nil {
+		return usage("--second-half %s: %w", path, err)
+	}
+	e.answer.Set("stability", record.Stability(res))
+	for _, w := range res.Remarks {
+		e.warn("%s", w)
+	}
+	if len(res.Remarks) == 0 {
+		e.printf("  first and second half agree: no drift, growth of carbon or loss of the target is shown\n")
+	}
+	return nil
+}
+
+// screen looks for lines of other elements.
+func (e *env) screen(ctx context.Context, s *study.Study, r *study.Result) error {
+	f, err := e.load(ctx, r, s.Fields[0])
+	if err != nil {
+		return err
+	}
+	cal := r.Fit.Calibration
+	// Lines of the compounds asked for are no news.
+	known := make([]bool, f.NumChannels())
+	for _, t := range append(append([]study.Predicted{}, r.Confusers...), r.Target) {
+		for _, part := range t.Template.Parts[:len(t.Template.Parts)-1] { // the last is the continuum
+			top := slices.Max(part.Spectrum)
+			for c, v := range part.Spectrum {
+				known[c] = known[c] || v > .01*top
+			}
+		}
+	}
+	for _, n := range r.Nuisance() {
+		top := slices.Max(n.Spectrum)
+		for c, v := range n.Spectrum {
+			known[c] = known[c] || v > .01*top
+		}
+	}
+	res, err := spots.Screen(ctx, f, spots.ScreenOptions{LineChannels: max(2, int(math.Round(r.Fit.Detector.FWHM(2000)/cal.GainEV))), Exclude: known, Seed: e.seed, Workers: e.workers})
+	if err != nil {
+		return err
+	}
+	e.answer.Set("screen", record.Strangers(res, func(ch float64) float64 { return float64(cal.Energy(ch)) }))
+	if len(res.Strangers) == 0 {
+		e.printf("  screen: no window of %d shows more anywhere than the mean spectrum explains\n", res.Windows)
+	}
+	for _, x := range res.Strangers {
+		e.printf("  screen: %.0f eV at pixel (%d, %d): %.0f counts, %.1f expected (p = %.2g)\n", float64(cal.Energy((float64(x.From)+float64(x.To)-1)/2)), x.X, x.Y, x.Counts, x.Expected, x.PValue)
+	}
+	return nil
+}
+
+// sizes answers with the size distribution of the spots named as the target, where
+// there are enough.
+func (e *env) sizes(f *study.FieldResult) error {
+	var list []maps.Spot
+	for _, s := range f.Spots.Spots {
+		if s.Verdict == maps.TargetVerdict {
+			list = append(list, s)
+		}
+	}
+	o := record.Object{}
+	e.answer.Set("sizes", nil)
+	if !f.Header.Pixel.Known() {
+		e.answer.Set("sizes_reason", noPixelSize)
+		return nil
+	}
+	sizes, unresolved, touching, err := spots.Sizes(list, f.Header.Width, f.Header.Height, f.Header.Pixel)
+	if err != nil {
+		return err
+	}
+	p, err := spots.Percentiles(sizes, []float64{.1, .5, .9}, .95, e.seed)
+	switch {
+	case errors.Is(err, spots.ErrTooFew):
+		e.answer.Set("sizes_reason", err.Error())
+		return nil
+	case err != nil:
+		return err
+	}
+	o.Set("by_number", record.Percentiles(p))
+	o.Set("spots", len(sizes))
+	o.Set("unresolved", unresolved)
+	o.Set("touching_edge", touching)
+	_, err = spots.MassPercentiles(sizes, []float64{.5}, .95, e.seed)
+	if err != nil {
+		o.Set("by_mass", nil)
+		o.Set("by_mass_reason", err.Error())
+	}
+	e.answer.Set("sizes", o)
+	e.printf("  diameters by number: median %.3f µm (95 %% interval %.3f to %.3f), from %d resolved spots; %d not resolved, %d cut by the frame\n", p[1].Value, p[1].Low, p[1].High, len(sizes), unresolved, touching)
+	return nil
+}
