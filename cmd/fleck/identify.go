@@ -19,8 +19,9 @@ func identifyCommand(e *env) *cli.Command {
 		UsageText: "fleck identify SPECTRUM",
 		Description: `SPECTRUM is a spectrum file, or a cube, whose sum spectrum is taken. The share of
 false discoveries among the elements listed is held at --q. Sum peaks, escape
-peaks and silicon of the detector are named as artefacts. Of a cube the
-maximum-pixel spectrum is screened for lines that only few pixels show.
+peaks, silicon of the detector and what a --coating holds are named as
+artefacts. Of a cube the maximum-pixel spectrum is screened for lines that only
+few pixels show.
 
 Example:
   fleck identify spectrum.msa --json`,
@@ -30,6 +31,7 @@ Example:
 			valueFlag("", "low", "first energy used, in `EV` (default: 200)"),
 			valueFlag("", "high", "last energy used, in `EV` (default: 5 % above the beam energy)"),
 			valueFlag("", "figure", "draw the spectrum with the elements found into `FILE` (png or svg)"),
+			valueFlag("", "coating", "conductive layer, a `MATERIAL` such as \"C:2.0g/cm3:8nm\": its elements are named as artefacts"),
 			detectorFlag(),
 		}, conditionFlags()...), cubeFlags()...),
 		Action: e.action(func(ctx context.Context, c *cli.Context) error {
@@ -59,6 +61,16 @@ func (e *env) identify(ctx context.Context, c *cli.Context, path string) error {
 	}
 	if opt.Detector, err = e.readDetector(c); err != nil {
 		return err
+	}
+	if text := c.String("coating"); text != "" {
+		m, err := parseMaterial("coating", text)
+		if err != nil {
+			return err
+		}
+		for _, x := range m.Components {
+			opt.Coating = append(opt.Coating, x.Element)
+		}
+		e.setting("coating", m.String(), fromFlag)
 	}
 	if err := e.checkFigure(c); err != nil {
 		return err
@@ -169,7 +181,7 @@ func symbols(zs []xray.Element) []string {
 }
 
 func (e *env) printIdentification(path string, id *fit.Identification) {
-	e.printf("%s: %d elements found, %d tested\n", path, len(id.Elements), id.Tested)
+	e.printf("%s: elements found %d, tested %d\n", path, len(id.Elements), id.Tested)
 	if len(id.Elements) > 0 {
 		e.printf("element  family  net counts    sigma   q-value  lines  status\n")
 	}

@@ -17,6 +17,7 @@ const (
 	EscapePeak      ArtefactKind = "escape"
 	SumPeak         ArtefactKind = "sum"
 	DetectorSilicon ArtefactKind = "detector silicon"
+	CoatingLine     ArtefactKind = "coating"
 )
 
 // Artefact is a feature of the spectrum that is no line of the specimen.
@@ -25,6 +26,13 @@ type Artefact struct {
 	EnergyEV float64
 	Counts   float64 // expected
 	Of       string  // the lines it comes from
+}
+
+// coatingLine names an element as one of the coating.
+func coatingLine(e Identified, beam xray.Energy) Artefact {
+	main, _ := MainLine(e.Element, e.Family, beam)
+	return Artefact{Kind: CoatingLine, EnergyEV: float64(main.Energy), Counts: e.NetCounts,
+		Of: e.Element.Symbol() + " " + e.Family.String() + "; whether the specimen holds it too cannot be told"}
 }
 
 // artefacts lists escape, sum and detector-silicon features that hold counts
@@ -79,6 +87,5 @@ func artefacts(r *Result) []Artefact {
 	if visible(float64(spectra.SiliconKEnergy), r.SiliconCounts) {
 		out = append(out, Artefact{Kind: DetectorSilicon, EnergyEV: float64(spectra.SiliconKEnergy), Counts: r.SiliconCounts, Of: "silicon of detector and window"})
 	}
-	slices.SortStableFunc(out, func(a, b Artefact) int { return cmp.Compare(a.EnergyEV, b.EnergyEV) })
 	return out
 }

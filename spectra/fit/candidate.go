@@ -39,10 +39,6 @@ func (id *identifier) shortList() int { return max(10, 40-10*len(id.chosen)) }
 // error added to the counting variance; the best few are then fitted.
 func (id *identifier) best(r *Result) (int, float64, error) {
 	proj := newProjector(r)
-	type score struct {
-		index   int
-		z, gain float64
-	}
 	var scores []score
 	for i, c := range id.candidates {
 		if slices.ContainsFunc(id.chosen, func(x candidate) bool { return x.element == c.element }) ||
@@ -78,7 +74,9 @@ func (id *identifier) best(r *Result) (int, float64, error) {
 		return -1, 0, err
 	}
 	top, lowest := scores[0], math.Inf(1)
-	for _, sc := range scores[:min(id.shortList(), len(scores))] {
+	list := scores[:min(id.shortList(), len(scores))]
+	list = append(slices.Clone(list), id.hidden(list)...)
+	for _, sc := range list {
 		if sc.z < minScore {
 			continue
 		}
@@ -87,7 +85,34 @@ func (id *identifier) best(r *Result) (int, float64, error) {
 			top, lowest = sc, dev
 		}
 	}
+	if top.gain == 0 {
+		id.refined = nil // its window stands in for the element
+	}
 	return top.index, top.z, nil
+}
+
+// score is what a candidate promises.
+type score struct {
+	index   int
+	z, gain float64
+}
+
+// hidden lists the candidates among the elements of the window that are neither
+// chosen nor on the list: while elements are missing, the refined window takes
+// the place of their lines, for C K lies just below its edge. Trials, which keep
+// the window, show them.
+func (id *identifier) hidden(list []score) []score {
+	var out []score
+	absorbing := spectra.ExtraElements()
+	for i, c := range id.candidates {
+		window := slices.Contains(absorbing[:], c.element)
+		taken := slices.ContainsFunc(id.chosen, func(x candidate) bool { return x.element == c.element }) ||
+			slices.ContainsFunc(list, func(s score) bool { return s.index == i }) || id.silicon && c.element == 14
+		if window && !taken {
+			out = append(out, score{index: i, z: minScore})
+		}
+	}
+	return out
 }
 
 // minScore is the significance a candidate must reach to be tried at all; the

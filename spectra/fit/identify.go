@@ -26,6 +26,9 @@ type IdentifyOptions struct {
 	// Specimen makes the specimen from the elements found so far, strongest
 	// first; nil means no specimen absorption.
 	Specimen func(*Result) Specimen
+	// Coating lists the elements of a coating: where they show, they are named as
+	// artefacts and not among the elements.
+	Coating []xray.Element
 	// LowEV and HighEV bound the range as in Options.
 	LowEV, HighEV float64
 	// MaxElements bounds the list. Default 20.
@@ -234,14 +237,16 @@ func (id *identifier) run() (*Identification, error) {
 		}
 	}
 	id.detectorSilicon(r)
-	for round := 0; round < 4; round++ {
+	for round := 0; ; round++ {
 		if r, err = id.fit(false, r); err != nil {
 			return nil, err
 		}
-		keep := id.significant(r)
-		if len(keep) < len(id.chosen) {
+		if keep := id.significant(r); len(keep) < len(id.chosen) {
 			id.chosen = keep
 			continue
+		}
+		if round >= maxPreferRounds {
+			break
 		}
 		preferred, err := id.prefer(r)
 		if err != nil {
@@ -253,6 +258,10 @@ func (id *identifier) run() (*Identification, error) {
 	}
 	return id.report(r)
 }
+
+// maxPreferRounds bounds the rounds in which rivals may still take the place of
+// chosen elements; after that elements can only be dropped.
+const maxPreferRounds = 4
 
 // maxDetectorSilicon is the share of the counts above the silicon K edge up to
 // which a silicon peak may come from the detector itself: dead layer, window
@@ -290,6 +299,7 @@ func (id *identifier) report(r *Result) (*Identification, error) {
 		}
 	}
 	q := poisson.BenjaminiHochberg(p)
+	var coating []Artefact
 	i := 0
 	for _, c := range id.chosen {
 		e := Identified{Element: c.element, Status: Present}
@@ -310,12 +320,17 @@ func (id *identifier) report(r *Result) (*Identification, error) {
 		if len(e.Group) > 0 {
 			e.Status = Ambiguous
 		}
+		if slices.Contains(id.opt.Coating, c.element) {
+			coating = append(coating, coatingLine(e, id.s.BeamEnergy))
+			continue
+		}
 		out.Elements = append(out.Elements, e)
 	}
 	slices.SortStableFunc(out.Elements, func(a, b Identified) int {
 		return cmp.Compare(b.NetCounts/b.Sigma, a.NetCounts/a.Sigma)
 	})
-	out.Artefacts = artefacts(r)
+	out.Artefacts = append(artefacts(r), coating...)
+	slices.SortStableFunc(out.Artefacts, func(a, b Artefact) int { return cmp.Compare(a.EnergyEV, b.EnergyEV) })
 	return out, nil
 }
 
