@@ -137,6 +137,7 @@ type Comparison struct {
 	UpperLimit       float64
 	UpperLimitUnit   string
 	UpperLimitReason string
+	Mean             string // what whole fields hold beyond blank ones, "" when not known
 	Remarks          []string
 }
 

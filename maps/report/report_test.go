@@ -50,7 +50,7 @@ func example(t testing.TB, n int) Data {
 		Occurrences: []Occurrence{{"TiC", 3, 2, 0.4, true}}, Families: []Family{{Name: "Ti K", Line: "Ti K-L3", EnergyEV: 4512, NetCounts: 1234.5, Sigma: 30, OfTarget: true}},
 		Settings: []Setting{{"q", "0.05", "default"}}, Inputs: []Input{{"T1", "t1.nrrd", "abc"}}, Sources: []Fact{{"Atomic data tables", "checksum 0123"}},
 		Remarks: []string{"a remark"}, Repeat: []string{"fleck study x.toml"}, Files: []File{{"spots.csv", "spots"}}}
-	d.Comparison = &Comparison{Figure: &img, TreatedSpots: 5, BlankSpots: 0, TreatedCoupons: 3, BlankCoupons: 1, Replicate: "coupon", UpperLimit: 400, UpperLimitUnit: "per mm²",
+	d.Comparison = &Comparison{Figure: &img, TreatedSpots: 5, BlankSpots: 0, TreatedCoupons: 3, BlankCoupons: 1, Replicate: "coupon", UpperLimit: 400, UpperLimitUnit: "per mm²", Mean: "On average.",
 		Remarks: []string{"3 + 3 replicates"},
 		Rows:    []ComparisonRow{{Quantity: "Target spots", Unit: "per mm²", Treated: 6330, TLow: 3000, THigh: 9000, Blank: 0, BHigh: 3000, Ratio: math.NaN(), RLow: 2.5, RHigh: math.NaN(), PValue: 0.0024, Method: "E-test", Reason: "no upper end"}}}
 	f := Field{Name: "T1", Coupon: "panel A", Role: "treated", Finding: "Found.", PValue: 0.005, Detected: true, AreaMm2: 3.7e-4, SpotMap: &img,
@@ -243,7 +243,7 @@ func TestWriteEscapes(t *testing.T) {
 	f := &d.Fields[0]
 	f.Name, f.Coupon, f.Role, f.Finding, f.Limit.Reason = evil, evil, evil, evil, evil
 	f.Spots[0].Compound, f.Spots[0].Reason, f.Spots[0].Verdict = evil, evil, maps.Verdict(evil)
-	d.Comparison.Replicate, d.Comparison.Remarks = evil, []string{evil}
+	d.Comparison.Replicate, d.Comparison.Remarks, d.Comparison.Mean = evil, []string{evil}, evil
 	d.Comparison.Rows[0].Quantity, d.Comparison.Rows[0].Reason = evil, evil
 	d.Brief = Brief{[]string{evil}, []string{evil}, []string{evil}, []string{evil}}
 	d.Methods, d.Cite = []string{evil}, []string{evil}

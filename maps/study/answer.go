@@ -130,6 +130,9 @@ func (w *writer) result() record.Object {
 			"rejected", w.spotList(f, f.Spots.Rejected), "limit", w.limit(f), "files", w.fieldFiles[i]))
 	}
 	o.Set("fields", rows)
+	if r.Mean != nil {
+		o.Set("field_mean", record.Mean(r.Mean))
+	}
 	o.Set("occurrences", record.Occurrences(r.Occurrences))
 	o.Number("blank_counts", r.BlankCounts, "")
 	o.Set("fit", w.fit())

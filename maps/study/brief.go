@@ -160,7 +160,27 @@ func (w *writer) found() []string {
 	if text := w.uncounted(); text != "" {
 		out = append(out, text)
 	}
+	if text := w.meanText(); text != "" {
+		out = append(out, text)
+	}
 	return out
+}
+
+// meanText says what the treated fields hold on average beyond the blank ones;
+// "" where that is not known.
+func (w *writer) meanText() string {
+	m := w.r.Mean
+	if m == nil || math.IsNaN(m.Share) {
+		return ""
+	}
+	text := fmt.Sprintf("On average over whole treated fields, in spots or not, %s makes %s %% of all counts beyond the blank", w.r.Target.Material.Name, report.Number(100*m.Share))
+	if !math.IsNaN(m.Low) && !math.IsNaN(m.High) {
+		text += fmt.Sprintf(" (%s to %s %%)", report.Number(100*m.Low), report.Number(100*m.High))
+	}
+	if !math.IsNaN(m.PValue) {
+		text += ", p = " + report.PValue(m.PValue)
+	}
+	return text + "."
 }
 
 func withInterval(v, low, high float64) string {

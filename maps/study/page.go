@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -222,7 +223,10 @@ func (w *writer) reportComparison() *report.Comparison {
 	}
 	unit := w.densityUnit()
 	out := &report.Comparison{TreatedSpots: c.Spots[0], BlankSpots: c.Spots[1], TreatedCoupons: c.Coupons[0], BlankCoupons: c.Coupons[1],
-		Replicate: c.Unit, UpperLimit: c.Limit.PerMm2, UpperLimitUnit: unit, UpperLimitReason: c.Limit.Reason, Remarks: c.Remarks}
+		Replicate: c.Unit, UpperLimit: c.Limit.PerMm2, UpperLimitUnit: unit, UpperLimitReason: c.Limit.Reason, Remarks: c.Remarks, Mean: w.meanText()}
+	if m := w.r.Mean; m != nil && m.Reason != "" {
+		out.Remarks = append(slices.Clone(out.Remarks), "field means: "+m.Reason)
+	}
 	if g := w.figures.comparison; g != nil {
 		out.Figure = &report.Image{Data: g.data, File: g.file,
 			Alt:     fmt.Sprintf("Density of target spots in each field, by coupon: treated %s, blank %s %s.", report.Number(c.Density.TreatedPerMm2), report.Number(c.Density.BlankPerMm2), unit),
