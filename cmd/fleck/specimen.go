@@ -9,7 +9,6 @@ import (
 	"example.org/fleck/maps/cube"
 	"example.org/fleck/maps/record"
 	"example.org/fleck/maps/study"
-	"example.org/fleck/quant/template"
 	"github.com/urfave/cli/v2"
 )
 
@@ -47,31 +46,9 @@ func (e *env) readSpecimen(c *cli.Context) (*study.Study, error) {
 }
 
 // readCoating reads coating and order, which belong together.
-func readCoating(c *cli.Context, s *study.Study) error {
-	coating, order := c.String("coating"), c.String("coating-order")
-	switch {
-	case coating == "" && order == "":
-		return nil
-	case coating == "":
-		return usage("--coating-order without --coating")
-	case order == "":
-		return usage("--coating needs --coating-order: under, over or both (relative to the particles)")
-	}
-	m, err := parseMaterial("coating", coating)
-	if err != nil {
-		return err
-	}
-	if m.MassDepth <= 0 {
-		return wrong(codeMaterial, "--coating %q states no thickness; for example \"C:2.0g/cm3:8nm\"", coating)
-	}
-	orders := []string{string(template.Under), string(template.Over), string(template.Both)}
-	for _, o := range orders {
-		if order == o {
-			s.Coating, s.Order = &m, template.CoatingOrder(o)
-			return nil
-		}
-	}
-	return usage("--coating-order %q: under, over or both are accepted (relative to the particles)%s", order, didYouMean(nearest(order, orders)))
+func readCoating(c *cli.Context, s *study.Study) (err error) {
+	s.Coating, s.Order, err = coatingFlags(c)
+	return err
 }
 
 // checkSeparable refuses a target without an element of its own.

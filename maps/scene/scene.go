@@ -103,7 +103,7 @@ type Film struct {
 	Region   [4]float64    // as of Population
 }
 
-// Scratch is a straight groove with two flat sides.
+// Scratch is a straight groove with two flat sides, which cuts films.
 type Scratch struct {
 	From, To [2]float64 // ends of its middle, fractions of width and height
 	WidthUM  float64
