@@ -28,6 +28,7 @@ const (
 	Charging       WarningKind = "charging"            // continuum ends below the beam energy
 	NotConverging  WarningKind = "not_converged"       // the fit did not settle
 	NotSeparated   WarningKind = "not_separated"       // no covariance: families cannot be told apart
+	PoorFit        WarningKind = "poor_fit"            // the model does not describe the counts
 	Smoothed       WarningKind = "smoothed"            // counts scatter less than counts can
 	NoSpecimen     WarningKind = "no_specimen"         // no absorption in the model
 )

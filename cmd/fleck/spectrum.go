@@ -98,6 +98,9 @@ func needScale(path string, s *spectra.Spectrum, beam bool) error {
 	if !s.Calibration.Valid() {
 		return failed(codeNoEnergyAxis, path, "the file states no energy axis; state --energy-first and --energy-step, both in eV (fleck fit can find it with --find-scale)")
 	}
+	if s.BeamEnergy > 0 && s.BeamEnergy < 200 {
+		return failed(codeNoBeamEnergy, path, "a beam energy of %g keV excites nothing; it is stated in keV (--beam)", s.BeamEnergy.KeV())
+	}
 	if beam && s.BeamEnergy <= 0 {
 		return failed(codeNoBeamEnergy, path, "the file states no beam energy; state --beam, in keV")
 	}

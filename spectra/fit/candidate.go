@@ -66,14 +66,15 @@ func (id *identifier) best(r *Result) (int, float64, error) {
 		}
 	}
 	slices.SortStableFunc(scores, func(a, b score) int { return cmp.Compare(b.gain, a.gain) })
-	if len(scores) == 0 || scores[0].z < minScore {
-		return -1, 0, nil
-	}
 	tr, err := id.trials(r, false)
 	if err != nil {
 		return -1, 0, err
 	}
-	top, lowest := scores[0], math.Inf(1)
+	top, lowest := score{index: -1}, math.Inf(1)
+	if len(scores) == 0 || scores[0].z < minScore {
+		// Nothing is left to explain, but for what the window hides.
+		scores, lowest = nil, tr.misfit(id.chosen)-hiddenGain
+	}
 	list := scores[:min(id.shortList(), len(scores))]
 	list = append(slices.Clone(list), id.hidden(list)...)
 	for _, sc := range list {
@@ -85,7 +86,7 @@ func (id *identifier) best(r *Result) (int, float64, error) {
 			top, lowest = sc, dev
 		}
 	}
-	if top.gain == 0 {
+	if top.index >= 0 && top.gain == 0 {
 		id.refined = nil // its window stands in for the element
 	}
 	return top.index, top.z, nil
@@ -114,6 +115,10 @@ func (id *identifier) hidden(list []score) []score {
 	}
 	return out
 }
+
+// hiddenGain is how much the misfit must fall by an element that the window
+// hides: five standard deviations.
+const hiddenGain = 25
 
 // minScore is the significance a candidate must reach to be tried at all; the
 // false-discovery rule decides later.

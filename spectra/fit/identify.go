@@ -238,23 +238,24 @@ func (id *identifier) run() (*Identification, error) {
 	}
 	id.detectorSilicon(r)
 	for round := 0; ; round++ {
+		id.refined = nil // with the line shares free, a fit of its own
 		if r, err = id.fit(false, r); err != nil {
 			return nil, err
 		}
-		if keep := id.significant(r); len(keep) < len(id.chosen) {
-			id.chosen = keep
-			continue
+		if round < maxPreferRounds {
+			preferred, err := id.prefer(r)
+			if err != nil {
+				return nil, err
+			}
+			if preferred {
+				continue
+			}
 		}
-		if round >= maxPreferRounds {
+		keep := id.significant(r)
+		if len(keep) == len(id.chosen) {
 			break
 		}
-		preferred, err := id.prefer(r)
-		if err != nil {
-			return nil, err
-		}
-		if !preferred {
-			break
-		}
+		id.chosen = keep
 	}
 	return id.report(r)
 }
@@ -314,7 +315,7 @@ func (id *identifier) report(r *Result) (*Identification, error) {
 				e.QValue = q[j]
 			}
 		}
-		if e.Group, err = id.rivals(r, tr, c); err != nil {
+		if e.Group, err = id.rivals(r, tr, c, func(candidate) bool { return true }); err != nil {
 			return nil, err
 		}
 		if len(e.Group) > 0 {
@@ -344,29 +345,29 @@ const rivalMisfit = 60
 const rivalDeviance = 25
 
 // rivals returns the elements that, put in place of c, describe the spectrum
-// about as well at the fitted scale and resolution.
-func (id *identifier) rivals(r *Result, tr *trials, c candidate) ([]xray.Element, error) {
+// about as well at the fitted scale and resolution, among those asked for.
+func (id *identifier) rivals(r *Result, tr *trials, c candidate, asked func(candidate) bool) ([]xray.Element, error) {
 	chosen, refined := id.chosen, id.refined
 	defer func() { id.chosen, id.refined = chosen, refined }()
 	without := slices.DeleteFunc(slices.Clone(chosen), func(x candidate) bool { return x.element == c.element })
 	reference := tr.misfit(chosen)
 	var out []xray.Element
 	for _, rival := range id.candidates {
-		if slices.ContainsFunc(chosen, func(x candidate) bool { return x.element == rival.element }) || !near(rival, c, id.s.BeamEnergy, r.Detector) {
+		if slices.ContainsFunc(chosen, func(x candidate) bool { return x.element == rival.element }) || !near(rival, c, id.s.BeamEnergy, r.Detector) || !asked(rival) {
 			continue
 		}
 		if tr.with(without, rival)-reference > rivalMisfit {
 			continue
 		}
 		if id.ownOf != r {
-			own, err := id.fit(false, r)
+			own, err := id.rivalFit(r)
 			if err != nil {
 				return nil, err
 			}
 			id.own, id.ownOf = own, r
 		}
 		id.chosen, id.refined = append(slices.Clone(without), rival), refined
-		other, err := id.fit(false, r)
+		other, err := id.rivalFit(r)
 		if err != nil {
 			return nil, err
 		}
@@ -376,6 +377,14 @@ func (id *identifier) rivals(r *Result, tr *trials, c candidate) ([]xray.Element
 		}
 	}
 	return out, nil
+}
+
+// rivalFit fits the chosen candidates with as many steps as a set that describes
+// the spectrum needs.
+func (id *identifier) rivalFit(r *Result) (*Result, error) {
+	defer func(n int) { id.fitOpt.MaxIterations = n }(id.fitOpt.MaxIterations)
+	id.fitOpt.MaxIterations = 25
+	return id.fit(false, r)
 }
 
 // strongest returns the index of the most significant of the families of c, the
@@ -406,14 +415,19 @@ func (id *identifier) prefer(r *Result) (bool, error) {
 		if own.Family == xray.FamilyK {
 			continue
 		}
-		rivals, err := id.rivals(r, tr, c)
+		simpler := func(x candidate) bool {
+			f, ok := nearestFamily(x, own, id.s.BeamEnergy)
+			return ok && f.Family < own.Family
+		}
+		rivals, err := id.rivals(r, tr, c, simpler)
 		if err != nil {
 			return false, err
 		}
 		for _, z := range rivals {
-			i := slices.IndexFunc(id.candidates, func(x candidate) bool { return x.element == z })
-			if f, ok := nearestFamily(id.candidates[i], own, id.s.BeamEnergy); ok && f.Family < own.Family {
-				id.chosen[k], own, changed = id.candidates[i], f, true
+			x := id.candidates[slices.IndexFunc(id.candidates, func(x candidate) bool { return x.element == z })]
+			if simpler(x) {
+				own, _ = nearestFamily(x, own, id.s.BeamEnergy)
+				id.chosen[k], changed = x, true
 			}
 		}
 	}

@@ -226,8 +226,23 @@ func (r *Result) finish(sc *scorer, s state) {
 // expectation before the counts are taken for smoothed.
 const tooQuiet = 5
 
-// checkScatter warns where the counts scatter less than counts can.
+// poorFit is how many times its expectation the deviance may reach; strong
+// spectra show what no model describes to better than a percent. Common practice,
+// no source.
+const poorFit = 3
+
+// checkScatter warns where the counts scatter less than counts can, and where
+// the model does not describe them.
 func (r *Result) checkScatter(sigma float64) {
+	if r.Deviance > poorFit*r.ExpectedDeviance && r.Deviance > r.ExpectedDeviance+tooQuiet*sigma {
+		var worst Band
+		for _, b := range r.Bands(0) {
+			if worst.Model == 0 || math.Abs(b.Sigmas()) > math.Abs(worst.Sigmas()) {
+				worst = b
+			}
+		}
+		r.warn(spectra.PoorFit, "the model does not describe the spectrum (deviance %.0f, expected %.0f; most of all %.0f to %.0f eV: %.0f counts, model %.0f): elements missing, or a wrong energy scale, beam energy or detector", r.Deviance, r.ExpectedDeviance, worst.FromEV, worst.ToEV, worst.Counts, worst.Model)
+	}
 	if r.Deviance < r.ExpectedDeviance-tooQuiet*sigma {
 		sum, norm, last := 0.0, 0.0, 0.0
 		for c, m := range r.Model {
