@@ -100,7 +100,39 @@ func (e *env) more(ctx context.Context, c *cli.Context, s *study.Study, r *study
 			return err
 		}
 	}
+	e.spheres(r)
 	return e.sizes(f)
+}
+
+// spheres answers with the spots named as the target as solid spheres.
+func (e *env) spheres(r *study.Result) {
+	rows := []record.Object{}
+	assumed := ""
+	for _, s := range r.Fields[0].Spots.Spots {
+		if s.Verdict != maps.TargetVerdict {
+			continue
+		}
+		z := r.Size(0, s)
+		o := record.Of("id", s.ID)
+		for _, n := range []struct {
+			key string
+			v   float64
+		}{{"diameter_nm", z.DiameterNM}, {"low_nm", z.LowNM}, {"high_nm", z.HighNM}, {"mass_fg", z.MassFG}, {"mass_low_fg", z.MassLowFG}, {"mass_high_fg", z.MassHighFG}} {
+			o.Number(n.key, n.v, z.Reason)
+		}
+		o.Set("outside_of_table", z.Outside)
+		rows = append(rows, o)
+		if z.Reason != "" {
+			assumed = z.Reason
+			continue
+		}
+		if len(rows) == 1 {
+			e.printf("  as %s, from the counts of %s (95 %% intervals):\n", z.Assumed, r.Target.Own)
+		}
+		assumed = z.Assumed
+		e.printf("%4d  diameter %6.0f nm (%.0f to %.0f)   mass %.3g fg (%.3g to %.3g)\n", s.ID, z.DiameterNM, z.LowNM, z.HighNM, z.MassFG, z.MassLowFG, z.MassHighFG)
+	}
+	e.answer.Set("spheres", record.Of("assumed", assumed, "spots", rows))
 }
 
 // otherBeam searches the same place at another beam energy and joins the verdicts.

@@ -1,9 +1,9 @@
 package study
 
 import (
-	"example.org/fleck/maps/record"
 	"math"
 
+	"example.org/fleck/maps/record"
 	"example.org/fleck/quant/template"
 )
 
@@ -49,11 +49,42 @@ func (w *writer) massScale() massScale {
 // sphereNM returns the diameter, in nm, of one sphere of the target that gives
 // the excess counts; NaN with the reason where it is not known.
 func (w *writer) sphereNM(f *FieldResult, excess float64) (nm float64, reason string) {
+	if math.IsNaN(excess) {
+		return nan, "no detection limit"
+	}
+	if p := w.r.Target.Particles; p != nil {
+		return w.simulatedNM(f, excess)
+	}
+	return w.thinNM(f, excess)
+}
+
+// simulatedNM is sphereNM by transport: the excess is that of the thin template, of
+// which the own line is a known share.
+func (w *writer) simulatedNM(f *FieldResult, excess float64) (nm float64, reason string) {
+	i := 0
+	for k := range w.r.Fields {
+		if &w.r.Fields[k] == f {
+			i = k
+		}
+	}
+	perM2, reason := w.r.dosePerM2(i)
+	peak := w.r.ownPeak()
+	if reason != "" {
+		return nan, reason
+	}
+	if peak < 0 {
+		return nan, "the own line of the target was not simulated"
+	}
+	t := w.r.Target.Template
+	d, _ := w.r.Target.Particles.Sizes.DiameterFor(peak, excess*sumOf(t.Line)/sumOf(t.Spectrum)/perM2)
+	return d * 1e9, ""
+}
+
+// thinNM is sphereNM by the law of thin particles.
+func (w *writer) thinNM(f *FieldResult, excess float64) (nm float64, reason string) {
 	m := w.massScale()
 	density := w.r.Target.Material.Density
 	switch {
-	case math.IsNaN(excess):
-		return nan, "no detection limit"
 	case m.ratio == 0:
 		return nan, m.reason
 	case !f.Header.Pixel.Known():
