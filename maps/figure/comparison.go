@@ -169,6 +169,15 @@ func planComparison(d ComparisonData, opt ComparisonOptions, width float64) *com
 	l.area.x0, l.area.x1 = l.labelX+1.5*mm, width-margin-2*mm
 	l.area.x = axis{low: low, high: high, from: l.area.x0, to: l.area.x1}
 	l.ticks = l.area.x.ticks(11 * mm).withMinor(l.area.x)
+	for range 4 { // until the last number stays on the page
+		over := l.overhang()
+		if over <= 0 {
+			break
+		}
+		l.area.x1 -= over + 0.5
+		l.area.x.to = l.area.x1
+		l.ticks = l.area.x.ticks(11 * mm).withMinor(l.area.x)
+	}
 
 	const rowHeight, groupGap = 3.6 * mm, 1.6 * mm
 	y := margin + float64(len(l.titleLines))*titleSize*leading + rowGap
@@ -188,6 +197,9 @@ func planComparison(d ComparisonData, opt ComparisonOptions, width float64) *com
 			h := math.Max(rowHeight, float64(levels-1)*stackStep+markerSize+1*mm)
 			r.y = y + h/2
 			y += h
+		}
+		if _, _, side := l.estimateLabel(g); side == above {
+			y += tickSize // a row for the numbers
 		}
 		l.estimateY = append(l.estimateY, y+rowHeight*0.65)
 		y += rowHeight * 1.3
@@ -250,7 +262,13 @@ func (l *comparisonLayout) draw(p *page) {
 			at = a.x.at(g.Estimate)
 		}
 		p.interval(from, to, at, y, c, math.IsInf(g.High, 1))
-		p.estimateText(a, g, from, to, at, y)
+		if text, x, side := l.estimateLabel(g); text != "" {
+			base := y + capHeight*tickSize/2
+			if side == above {
+				base = y - 1.2*mm
+			}
+			p.haloText(point{x, base}, map[labelSide]float64{onRight: 0, onLeft: 1, above: 0}[side], tickStyle, text)
+		}
 	}
 	p.drawX(a, l.ticks, false)
 	title := l.d.Quantity + " (" + l.ticks.withPower(l.d.Unit) + ")"
@@ -260,28 +278,52 @@ func (l *comparisonLayout) draw(p *page) {
 	p.lines(margin, l.captionTop, 0, captionStyle, l.captionLines)
 }
 
-// estimateText writes estimate and interval as numbers beside the bar, on the
-// side that has room.
-func (p *page) estimateText(a plotArea, g ComparisonGroup, from, to, at, y float64) {
-	text := ""
+// overhang is how far the number of the last mark would leave the page.
+func (l *comparisonLayout) overhang() float64 {
+	over := 0.0
+	for _, t := range l.ticks.ticks {
+		over = math.Max(over, l.area.x.at(t.v)+tickStyle.width(t.label)/2+1-l.width)
+	}
+	return over
+}
+
+// labelSide is where the numbers of an estimate stand.
+type labelSide int
+
+const (
+	onRight labelSide = iota
+	onLeft
+	above
+)
+
+// estimateLabel returns estimate and interval as numbers, and where they stand:
+// beside the bar on the side that has room, else above it.
+func (l *comparisonLayout) estimateLabel(g ComparisonGroup) (text string, x float64, side labelSide) {
+	a := l.area
 	if !math.IsNaN(g.Estimate) {
 		text = significant(g.Estimate)
 	}
 	if finite(g.Low) && finite(g.High) {
 		text = strings.TrimSpace(fmt.Sprintf("%s (%s to %s)", text, significant(g.Low), significant(g.High)))
 	}
-	left, right := at, at
-	if !math.IsNaN(from) {
-		left, right = from, to
+	if text == "" {
+		return "", 0, onRight
+	}
+	left, right := math.Inf(1), math.Inf(-1)
+	for _, v := range []float64{g.Low, g.Estimate, g.High} {
+		if !math.IsNaN(v) {
+			q := math.Min(a.x.at(v), a.x1)
+			left, right = math.Min(left, q), math.Max(right, q)
+		}
 	}
 	w := tickStyle.width(text)
-	base := y + capHeight*tickSize/2
 	switch {
 	case right+2*mm+w < a.x1:
-		p.haloText(point{right + 2*mm, base}, 0, tickStyle, text)
+		return text, right + 2*mm, onRight
 	case left-2*mm-w > a.x0:
-		p.haloText(point{left - 2*mm, base}, 1, tickStyle, text)
+		return text, left - 2*mm, onLeft
 	}
+	return text, math.Max(a.x0+1, math.Min(left, a.x1-w-1)), above
 }
 
 // Markers of fields, and the levels of a stack of values that would hide each

@@ -140,3 +140,26 @@ func TestComparisonErrors(t *testing.T) {
 		}
 	}
 }
+
+// TestComparisonWide: an interval over nearly the whole axis keeps its numbers,
+// above the bar, and no number of the axis leaves the page.
+func TestComparisonWide(t *testing.T) {
+	d := ComparisonData{Quantity: "density", Groups: []ComparisonGroup{
+		{Label: "treated", Estimate: 11500, Low: 4580, High: 210000, Points: []ComparisonPoint{{"A", 19000}}},
+		{Label: "blank", Estimate: 0, Low: 0, High: 6690, Points: []ComparisonPoint{{"D", 0}}},
+	}}
+	for _, width := range []float64{60, 85, 170} {
+		var b bytes.Buffer
+		if err := Comparison(&b, d, ComparisonOptions{Format: SVG, WidthMM: width}); err != nil {
+			t.Fatal(err)
+		}
+		texts, _, _ := svgText(t, b.Bytes())
+		if all := strings.Join(texts, "\n"); !strings.Contains(all, "11 500 (4580 to 210 000)") && !strings.Contains(strings.ReplaceAll(all, "\u202f", " "), "11 500 (4580 to 210 000)") {
+			t.Errorf("at %g mm the numbers of the wide interval are missing:\n%s", width, all)
+		}
+		l := planComparison(d, ComparisonOptions{}, width*mm)
+		if over := l.overhang(); over > 0 {
+			t.Errorf("at %g mm a number leaves the page by %.1f points", width, over)
+		}
+	}
+}

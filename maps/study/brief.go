@@ -173,7 +173,12 @@ func (w *writer) meanText() string {
 	if m == nil || math.IsNaN(m.Share) {
 		return ""
 	}
-	text := fmt.Sprintf("On average over whole treated fields, in spots or not, %s makes %s %% of all counts beyond the blank", w.r.Target.Material.Name, report.Number(100*m.Share))
+	name := w.r.Target.Material.Name
+	alpha := w.r.Fields[0].Spots.Options.Alpha
+	if !(m.PValue <= alpha) && !math.IsNaN(m.Limit) {
+		return fmt.Sprintf("The sum spectra of whole fields do not show it: beyond the blank, %s makes at most %s %% of all counts, in spots or not (95 %%, one-sided).", name, report.Number(100*m.Limit))
+	}
+	text := fmt.Sprintf("On average over whole treated fields, in spots or not, %s makes %s %% of all counts beyond the blank", name, report.Number(100*m.Share))
 	if !math.IsNaN(m.Low) && !math.IsNaN(m.High) {
 		text += fmt.Sprintf(" (%s to %s %%)", report.Number(100*m.Low), report.Number(100*m.High))
 	}
@@ -198,6 +203,9 @@ func (w *writer) howSure() []string {
 	if c := w.r.Comparison; c != nil {
 		if d := c.Density; !math.IsNaN(d.PValue) {
 			out = append(out, fmt.Sprintf("p = %s is the chance of so great an excess where treated and blank coupons do not differ; test: %s.", report.PValue(d.PValue), d.Method))
+			if c.SmallestP > d.PValue && !math.IsNaN(c.SmallestP) {
+				out = append(out, fmt.Sprintf("That holds if spots scatter independently; exchanging so few coupons alone could give no p below %s.", report.PValue(c.SmallestP)))
+			}
 		} else {
 			out = append(out, "No p-value: "+d.Reason+".")
 		}

@@ -1,12 +1,14 @@
 package study
 
 import (
+	"math"
 	"slices"
 	"strings"
 	"testing"
 
 	"example.org/fleck/maps"
 	"example.org/fleck/maps/compare"
+	"example.org/fleck/maps/spots"
 )
 
 // TestPageText: what the page says follows the result: its numbers, its limits,
@@ -57,6 +59,28 @@ func TestPageText(t *testing.T) {
 	for _, word := range []string{"proves", "proven", "free of", "absent", " certain ", "complian", " safe "} {
 		if strings.Contains(text, word) {
 			t.Errorf("the page says %q", word)
+		}
+	}
+}
+
+// TestMeanText: without a significant excess the mean is given as a limit, never
+// as an amount.
+func TestMeanText(t *testing.T) {
+	r := changed(t)
+	w := &writer{r: r, scaled: true}
+	for _, c := range []struct {
+		mean        *spots.Mean
+		want, never string
+	}{
+		{nil, "", "%"},
+		{&spots.Mean{Share: math.NaN(), Limit: math.NaN(), PValue: math.NaN()}, "", "%"},
+		{&spots.Mean{Share: 0.01, Low: -0.005, High: 0.025, Limit: 0.0225, PValue: 0.2}, "at most 2.25 % of all counts", "makes 1 %"},
+		{&spots.Mean{Share: 0.01, Low: 0.005, High: 0.015, Limit: 0.014, PValue: 0.001}, "makes 1 % of all counts beyond the blank (0.5 to 1.5 %), p = 0.001", "at most"},
+	} {
+		r.Mean = c.mean
+		got := w.meanText()
+		if !strings.Contains(got, c.want) || strings.Contains(got, c.never) {
+			t.Errorf("%+v gives %q, want %q without %q", c.mean, got, c.want, c.never)
 		}
 	}
 }
