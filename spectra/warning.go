@@ -193,7 +193,7 @@ func (w *warnings) checkEnd(s *Spectrum, end float64) {
 	if ok && l.SumShare > sumShareHigh {
 		w.add(SumPeaks, "about %.1f %% of the counts are sums of two events: expect sum peaks, some on lines of other elements", 100*l.SumShare)
 	}
-	if beam < 200 || beam > 2e6 || end < beam {
+	if beam < 200 || beam > 2e6 || end < beam && !ok {
 		return
 	}
 	above := 0.0

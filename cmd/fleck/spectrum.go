@@ -50,6 +50,11 @@ func (e *env) readSpectrum(ctx context.Context, c *cli.Context, path string) (*m
 	if err := e.applyConditions(c, &m.s); err != nil {
 		return nil, err
 	}
+	for _, d := range m.file.Deviations {
+		if d.Keyword == "NPOINTS" || d.Keyword == "ENDOFDATA" { // counts are missing or left over
+			e.warn("%s: %s", path, d)
+		}
+	}
 	return m, nil
 }
 
