@@ -228,8 +228,8 @@ func (e *meanEstimate) free(b []float64) [][]float64 {
 
 // solveShare solves the normal equations of field/nf − raw = sum a_j·(s_j − S_j·b)
 // with the weights 1/b, S_j the sum of s_j, and returns a_0, scaled to line counts
-// per count, and its uncertainty. With the weights of the smoothed blank the
-// covariance is (1/nf + 1/nb)·(normal matrix)^−1.
+// per count, and its uncertainty: that of a sum of channels with the variances of
+// the smoothed spectra of field and blank.
 func solveShare(field, raw, b []float64, nf, nb float64, shapes [][]float64) (a, sigma float64, err error) {
 	k := len(shapes)
 	normal, right := mat.NewSymDense(k, nil), mat.NewVecDense(k, nil)
@@ -263,9 +263,21 @@ func solveShare(field, raw, b []float64, nf, nb float64, shapes [][]float64) (a,
 	if err := chol.InverseTo(&inverse); err != nil {
 		return 0, 0, fmt.Errorf("spots: %w", err)
 	}
+	share := make([]float64, len(field))
+	for c, v := range field {
+		share[c] = v / nf
+	}
+	variance := 0.0
+	for c, v := range smoothed(share, nf) {
+		w := 0.0
+		for j := range k {
+			w += inverse.At(0, j) * cols[j][c] / b[c]
+		}
+		variance += w * w * (v/nf + b[c]/nb)
+	}
 	for j := range k {
 		a += inverse.At(0, j) * right.AtVec(j)
 	}
 	t := sumOf(shapes[0])
-	return a * t, t * math.Sqrt(inverse.At(0, 0)*(1/nf+1/nb)), nil
+	return a * t, t * math.Sqrt(variance), nil
 }
