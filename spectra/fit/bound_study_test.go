@@ -26,7 +26,8 @@ func TestStudyBound(t *testing.T) {
 	}
 	det := spectra.DefaultDetector()
 	cal := spectra.Calibration{GainEV: 10}
-	fmt.Printf("%-14s %9s  %-5s %10s %9s %8s %8s %8s %8s  %s\n", "case", "scale", "", "counts", "bound", "bias/s", "var/CRB", "pull w", "cover95", "inflation")
+	fmt.Printf("%-14s %9s  %-5s %10s %9s %8s %8s %8s %8s %8s  %s\n", "case", "scale", "", "counts", "bound", "bias/s", "var/CRB", "pull", "width", "cover95", "inflation")
+	var all pulls // of the families above 200 counts and 5 sigma
 	for _, tt := range boundCases() {
 		for _, scale := range []float64{0.02, 0.2, 1, 20, 400} {
 			var fams []family
@@ -53,7 +54,7 @@ func TestStudyBound(t *testing.T) {
 			if asimov, err = Spectrum(s, opt); err != nil {
 				t.Fatal(err)
 			}
-			sum, sq, pull2, cover := make([]float64, len(fs)), make([]float64, len(fs)), make([]float64, len(fs)), make([]int, len(fs))
+			sum, sq, pull := make([]float64, len(fs)), make([]float64, len(fs)), make([]pulls, len(fs))
 			for i := range n {
 				r, err := Spectrum(noisy(s, rand.New(rand.NewPCG(uint64(len(tt.name))<<32|uint64(scale*100), uint64(i)))), opt)
 				if err != nil {
@@ -63,12 +64,7 @@ func TestStudyBound(t *testing.T) {
 					d := f.NetCounts - fams[k].counts
 					sum[k] += d
 					sq[k] += d * d
-					if f.Sigma > 0 {
-						pull2[k] += d * d / (f.Sigma * f.Sigma)
-					}
-					if math.Abs(d) <= 1.959964*f.Sigma {
-						cover[k]++
-					}
+					pull[k].add(d / f.Sigma)
 				}
 			}
 			for k, f := range fams {
@@ -76,13 +72,13 @@ func TestStudyBound(t *testing.T) {
 				mean := sum[k] / float64(n)
 				variance := sq[k]/float64(n) - mean*mean
 				bias, ratio := mean/bound, variance/(bound*bound)
-				pull := math.Sqrt(pull2[k] / float64(n))
-				covered := float64(cover[k]) / float64(n)
+				covered := pull[k].covered()
 				alone := math.Sqrt(f.counts) // a rough scale for the inflation by overlap
-				fmt.Printf("%-14s %9g  %-2s %-2s %10.0f %9.1f %+8.3f %8.3f %8.3f %8.3f  %.2f\n", tt.name, scale, f.z, f.f, f.counts, bound, bias, ratio, pull, covered, bound*bound/(alone*alone))
+				fmt.Printf("%-14s %9g  %-2s %-2s %10.0f %9.1f %+8.3f %8.3f %+8.3f %8.3f %8.3f  %.2f\n", tt.name, scale, f.z, f.f, f.counts, bound, bias, ratio, pull[k].mean(), pull[k].width(), covered, bound*bound/(alone*alone))
 				if f.counts < 200 || f.counts < 5*bound {
 					continue
 				}
+				all.join(pull[k])
 				// Limits of five standard errors.
 				se := 5 / math.Sqrt(float64(n))
 				if math.Abs(bias) > 0.1+se {
@@ -97,7 +93,38 @@ func TestStudyBound(t *testing.T) {
 			}
 		}
 	}
+	fmt.Printf("all above 200 counts and 5 sigma: %d pulls, mean %+.4f, width %.4f, 95 %% intervals cover %.4f\n", all.n, all.mean(), all.width(), all.covered())
+	// Pulls of one spectrum are correlated: the limits allow for half as many.
+	se := 5 / math.Sqrt(float64(all.n)/2)
+	if math.Abs(all.mean()) > 0.05+se || math.Abs(all.width()-1) > 0.05+se/math.Sqrt2 || math.Abs(all.covered()-0.95) > 0.01+0.22*se {
+		t.Errorf("pulls: mean %.4f, width %.4f, coverage %.4f", all.mean(), all.width(), all.covered())
+	}
 }
+
+// pulls gathers (estimate − truth)/sigma.
+type pulls struct {
+	n, in   int
+	sum, sq float64
+}
+
+func (p *pulls) add(x float64) {
+	p.n++
+	p.sum += x
+	p.sq += x * x
+	if math.Abs(x) <= 1.959964 {
+		p.in++
+	}
+}
+
+func (p *pulls) join(q pulls) {
+	p.n, p.in, p.sum, p.sq = p.n+q.n, p.in+q.in, p.sum+q.sum, p.sq+q.sq
+}
+
+func (p pulls) mean() float64 { return p.sum / float64(p.n) }
+
+func (p pulls) width() float64 { return math.Sqrt(p.sq/float64(p.n) - p.mean()*p.mean()) }
+
+func (p pulls) covered() float64 { return float64(p.in) / float64(p.n) }
 
 type boundCase struct {
 	name string
