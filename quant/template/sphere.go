@@ -85,6 +85,8 @@ type Particles struct {
 	// detector's efficiency in them, so that transport.Spot.PerArea is the electrons
 	// per m² times Ω/4π.
 	Sizes *transport.SizeTable
+
+	material xray.Material
 }
 
 // Spheres predicts spheres of compound m, which needs a density, of the diameters in
@@ -167,11 +169,11 @@ func (s Setup) transportOrder() transport.Order {
 
 // particles makes spectra of a simulation.
 func (s Setup) particles(m xray.Material, x *transport.ExcessTable) *Particles {
-	p := &Particles{Compound: m.Name, DensityG: m.Density}
+	p := &Particles{Compound: m.Name, DensityG: m.Density, material: m}
 	p.Bare = s.spectrum(s.Substrate.Name, x.Bare.Intensities, x.Bare.Continuum, 1, emitted)
 	const um2 = 1e12 // µm² per m²
 	for _, e := range x.Spheres {
-		o := Sphere{DiameterNM: e.DiameterM * 1e9, SideNM: e.SideM * 1e9, OwnErr: map[string]float64{}, ExcessErr: map[string]float64{}}
+		o := Sphere{DiameterNM: nanometres(e.DiameterM), SideNM: nanometres(e.SideM), OwnErr: map[string]float64{}, ExcessErr: map[string]float64{}}
 		o.Excess = s.spectrum(m.Name+" on "+s.Substrate.Name, e.Intensities, e.Continuum, um2, emitted)
 		o.Own = s.spectrum(m.Name, e.Intensities, nil, um2, fromParticle)
 		for _, i := range e.Intensities {
@@ -185,7 +187,7 @@ func (s Setup) particles(m xray.Material, x *transport.ExcessTable) *Particles {
 		}
 		for _, r := range e.Rings {
 			o.Rings = append(o.Rings, SphereRing{
-				InnerNM: r.InnerM * 1e9, OuterNM: r.OuterM * 1e9,
+				InnerNM: nanometres(r.InnerM), OuterNM: nanometres(r.OuterM),
 				Excess: s.spectrum(o.Excess.Name, r.Intensities, r.Continuum, um2, emitted),
 				Own:    s.spectrum(o.Own.Name, r.Intensities, nil, um2, fromParticle),
 			})
@@ -217,6 +219,9 @@ func (p *Particles) sizeTable(x *transport.ExcessTable, um2 float64) *transport.
 	}
 	return t
 }
+
+// nanometres converts metres without the last digits of rounding.
+func nanometres(m float64) float64 { return math.Round(m*1e15) / 1e6 }
 
 func familyName(p quant.Peak) string { return p.Element.Symbol() + " " + p.Family.String() }
 

@@ -46,6 +46,6 @@
 // 1964 is 2.5 % higher at 10 keV, 5 % at 20 and 8 % at 30, and then hits the value of
 // NIST ESTAR for Al at 10 keV (16.49 MeV cm²/g; here 16.20). It brings measured aluminium
 // films at 30 keV from 0.915 to 0.93 of the measured k-ratios, but takes the backscatter at
-// 30 keV out of the measured bands (Cu 0.310 to 0.300, Au 0.497 to 0.486), to
-// which Browning's cross section was fitted with the law as it is: it is left.
+// 30 keV out of the measured bands (Cu 0.310 to 0.300, Au 0.497 to 0.486), which
+// Browning's cross section meets with the law as it is: it is left.
 package transport

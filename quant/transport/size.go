@@ -177,7 +177,8 @@ func (t *SizeTable) relativeErr(peak int, area float64) float64 {
 func (t *SizeTable) Ratio(peak, over int, d float64) float64 {
 	for i := 1; i < len(t.DiameterM); i++ {
 		a, b := t.DiameterM[i-1], t.DiameterM[i]
-		if d >= a && d <= b {
+		const rounding = 1e-9 // of nm into m and back
+		if d >= a*(1-rounding) && d <= b*(1+rounding) {
 			f := math.Log(d/a) / math.Log(b/a)
 			return (1-f)*t.Area[i-1][peak]/t.Area[i-1][over] + f*t.Area[i][peak]/t.Area[i][over]
 		}
