@@ -155,15 +155,9 @@ func (e *env) otherBeam(ctx context.Context, c *cli.Context, s *study.Study, r *
 	}
 	// Spots of the two belong together within two pixels of the coarser field.
 	px := math.Max(r.Fields[0].Header.Pixel.X.Um(), q.Fields[0].Header.Pixel.X.Um())
-	joined, err := spots.Combine(r.Fields[0].Spots.Spots, q.Fields[0].Spots.Spots, 2*px, 0)
+	joined, n, err := spots.Combine(r.Fields[0].Spots.Spots, q.Fields[0].Spots.Spots, 2*px, 0)
 	if err != nil {
 		return usage("--other-beam %s: %w", path, err)
-	}
-	n := 0
-	for i, s := range joined {
-		if s.Reason != r.Fields[0].Spots.Spots[i].Reason {
-			n++
-		}
 	}
 	r.Fields[0].Spots.Spots = joined
 	e.answer.Set("other_beam", record.Of("beam_kev", q.Sum.BeamEnergy.KeV(), "spots", len(q.Fields[0].Spots.Spots), "joined", n))
@@ -238,7 +232,17 @@ func (e *env) screen(ctx context.Context, s *study.Study, r *study.Result) error
 			known[c] = known[c] || v > .01*top
 		}
 	}
-	res, err := spots.Screen(ctx, f, spots.ScreenOptions{LineChannels: max(2, int(math.Round(r.Fit.Detector.FWHM(2000)/cal.GainEV))), Exclude: known, Seed: e.seed, Workers: e.workers})
+	// Spots found say what they are themselves; where one takes the place of the
+	// substrate, all shares change.
+	skip := maps.NewMask(f.W, f.H)
+	for _, s := range r.Fields[0].Spots.Spots {
+		for p := range skip.In {
+			if math.Hypot(float64(p%f.W)-s.XPx, float64(p/f.W)-s.YPx) <= 3*s.WidthPx+1 {
+				skip.In[p] = true
+			}
+		}
+	}
+	res, err := spots.Screen(ctx, f, spots.ScreenOptions{Skip: &skip, LineChannels: max(2, int(math.Round(r.Fit.Detector.FWHM(2000)/cal.GainEV))), Exclude: known, Seed: e.seed, Workers: e.workers})
 	if err != nil {
 		return err
 	}

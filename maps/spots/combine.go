@@ -15,33 +15,33 @@ import (
 // micrometres, so that the fields must have been registered. margin is that of
 // Options; 0 means its default.
 //
-// Spots without a partner stay as they are. A compound that was not offered in both
+// Spots without a partner stay as they are; pairs counts the others. A compound that was not offered in both
 // fields, or named together with another in one, takes no part. Spots that hold
 // counts no compound explains in either field get no name.
-func Combine(first, second []maps.Spot, distanceUm, margin float64) ([]maps.Spot, error) {
+func Combine(first, second []maps.Spot, distanceUm, margin float64) (list []maps.Spot, pairs int, err error) {
 	if margin == 0 {
 		margin = defaultMargin
 	}
 	if !(distanceUm > 0) || math.IsInf(distanceUm, 0) || !(margin > 0) {
-		return nil, fmt.Errorf("spots: distance %g µm, margin %g; both must be above 0", distanceUm, margin)
+		return nil, 0, fmt.Errorf("spots: distance %g µm, margin %g; both must be above 0", distanceUm, margin)
 	}
 	type pair struct {
 		a, b int
 		d    float64
 	}
-	var pairs []pair
+	var near []pair
 	for a, s := range first {
 		for b, o := range second {
 			d := math.Hypot(s.XUm-o.XUm, s.YUm-o.YUm)
 			if math.IsNaN(d) {
-				return nil, fmt.Errorf("spots: spot %d or %d has no position in µm; both fields must state their pixel size", s.ID, o.ID)
+				return nil, 0, fmt.Errorf("spots: spot %d or %d has no position in µm; both fields must state their pixel size", s.ID, o.ID)
 			}
 			if d <= distanceUm {
-				pairs = append(pairs, pair{a, b, d})
+				near = append(near, pair{a, b, d})
 			}
 		}
 	}
-	slices.SortStableFunc(pairs, func(p, q pair) int {
+	slices.SortStableFunc(near, func(p, q pair) int {
 		switch {
 		case p.d < q.d:
 			return -1
@@ -50,15 +50,16 @@ func Combine(first, second []maps.Spot, distanceUm, margin float64) ([]maps.Spot
 		}
 		return 0
 	})
-	out := slices.Clone(first)
+	list = slices.Clone(first)
 	usedA, usedB := make([]bool, len(first)), make([]bool, len(second))
-	for _, p := range pairs {
+	for _, p := range near {
 		if !usedA[p.a] && !usedB[p.b] {
 			usedA[p.a], usedB[p.b] = true, true
-			out[p.a] = joined(first[p.a], second[p.b], margin)
+			list[p.a] = joined(first[p.a], second[p.b], margin)
+			pairs++
 		}
 	}
-	return out, nil
+	return list, pairs, nil
 }
 
 // joined returns spot a with the verdict of both.

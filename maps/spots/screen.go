@@ -6,6 +6,8 @@ import (
 	"math"
 	"math/rand/v2"
 	"slices"
+
+	"example.org/fleck/maps"
 )
 
 // ScreenOptions are the settings of Screen; the zero value works but for LineChannels.
@@ -13,10 +15,11 @@ type ScreenOptions struct {
 	// LineChannels is the width of a line in channels, about its full width at half
 	// maximum; at least 2.
 	LineChannels int
-	BoxPx        int     // side of the square of pixels added up, odd; 0 means 3
-	Alpha        float64 // family-wise level over all windows and places; 0 means 0.05
-	Replicas     int     // 0 means 39, the fewest accepted
-	Exclude      []bool  // channels that are known and left out; nil = none
+	BoxPx        int        // side of the square of pixels added up, odd; 0 means 3
+	Alpha        float64    // family-wise level over all windows and places; 0 means 0.05
+	Replicas     int        // 0 means 39, the fewest accepted
+	Exclude      []bool     // channels that are known and left out; nil = none
+	Skip         *maps.Mask // pixels left out, such as those of spots already found; nil = none
 	Seed         uint64
 	Workers      int
 }
@@ -64,6 +67,8 @@ func Screen(ctx context.Context, f *Field, opt ScreenOptions) (*ScreenResult, er
 		return nil, fmt.Errorf("spots: squares of %d px; an odd number is accepted", opt.BoxPx)
 	case !(opt.Alpha > 0 && opt.Alpha < 1) || opt.Replicas < 39 || float64(opt.Replicas+1) < 1/opt.Alpha:
 		return nil, fmt.Errorf("spots: alpha %g with %d replicas; at least 39 and 1/alpha − 1 are needed", opt.Alpha, opt.Replicas)
+	case opt.Skip != nil && (opt.Skip.W != f.W || opt.Skip.H != f.H):
+		return nil, fmt.Errorf("spots: %d × %d pixels to skip or not, the field has %d × %d", opt.Skip.W, opt.Skip.H, f.W, f.H)
 	case opt.Exclude != nil && len(opt.Exclude) != f.nc:
 		return nil, fmt.Errorf("spots: %d channels excluded or not, the field has %d", len(opt.Exclude), f.nc)
 	}
@@ -73,7 +78,7 @@ func Screen(ctx context.Context, f *Field, opt ScreenOptions) (*ScreenResult, er
 	s := newScreen(f, opt)
 	counts := make([]float64, len(s.share)*f.W*f.H)
 	for p := range f.totals {
-		for i := f.start[p]; i < f.start[p+1]; i++ {
+		for i := f.start[p]; i < f.start[p+1] && s.used(p); i++ {
 			if b := s.bin[f.ch[i]]; b >= 0 {
 				counts[b*f.W*f.H+p] += float64(f.n[i])
 			}
@@ -127,7 +132,11 @@ type screen struct {
 	totals []float64 // counts of the squares around each pixel, in the bins
 	own    []float64 // counts of each pixel in the bins
 	half   int
+	skip   *maps.Mask
 }
+
+// used reports whether pixel p takes part.
+func (s *screen) used(p int) bool { return s.skip == nil || !s.skip.In[p] }
 
 type screened struct {
 	from, to, p int
@@ -135,7 +144,7 @@ type screened struct {
 }
 
 func newScreen(f *Field, opt ScreenOptions) *screen {
-	s := &screen{f: f, bin: make([]int, f.nc), half: opt.BoxPx / 2}
+	s := &screen{f: f, bin: make([]int, f.nc), half: opt.BoxPx / 2, skip: opt.Skip}
 	width := opt.LineChannels / 2
 	for c := range s.bin {
 		s.bin[c] = -1
@@ -147,9 +156,17 @@ func newScreen(f *Field, opt ScreenOptions) *screen {
 		}
 		k := len(s.from) - 1
 		s.bin[c], s.to[k] = k, c+1
-		s.share[k] += f.sum[c]
 	}
-	total := sumOf(s.share)
+	s.own = make([]float64, f.W*f.H)
+	for p := range s.own {
+		for i := f.start[p]; i < f.start[p+1] && s.used(p); i++ {
+			if k := s.bin[f.ch[i]]; k >= 0 {
+				s.own[p] += float64(f.n[i])
+				s.share[k] += float64(f.n[i])
+			}
+		}
+	}
+	total := math.Max(1, sumOf(s.share))
 	t := 0.0
 	for k := range s.share {
 		s.share[k] /= total
@@ -162,14 +179,6 @@ func newScreen(f *Field, opt ScreenOptions) *screen {
 			k++
 		}
 		s.guide[i] = k
-	}
-	s.own = make([]float64, f.W*f.H)
-	for p := range s.own {
-		for i := f.start[p]; i < f.start[p+1]; i++ {
-			if s.bin[f.ch[i]] >= 0 {
-				s.own[p] += float64(f.n[i])
-			}
-		}
 	}
 	s.totals = s.box(s.own)
 	return s

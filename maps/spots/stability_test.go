@@ -79,9 +79,9 @@ func TestCombine(t *testing.T) {
 	}
 	first := []maps.Spot{spot(1, 0, 2), spot(5, 1, 0), spot(9, 0, 1)}
 	second := []maps.Spot{spot(5.1, 3, 0), spot(1.05, 0, 1.5)}
-	out, err := Combine(first, second, .3, 0)
-	if err != nil {
-		t.Fatal(err)
+	out, pairs, err := Combine(first, second, .3, 0)
+	if err != nil || pairs != 2 {
+		t.Fatal(pairs, err)
 	}
 	if out[0].Verdict != maps.TargetVerdict || out[0].Evidence["silicone"] != 3.5 {
 		t.Errorf("0 and 2 with 0 and 1.5: %s %v", out[0].Verdict, out[0].Evidence)
@@ -93,10 +93,10 @@ func TestCombine(t *testing.T) {
 		t.Errorf("a spot without a partner changed: %+v", out[2])
 	}
 	second[0].Doubt = "counts are not explained"
-	if out, _ = Combine(first, second, .3, 0); out[1].Verdict != maps.CannotTell {
+	if out, _, _ = Combine(first, second, .3, 0); out[1].Verdict != maps.CannotTell {
 		t.Errorf("named %s in spite of a doubt", out[1].Compound)
 	}
-	if _, err := Combine(first, []maps.Spot{{XUm: math.NaN()}}, .3, 0); err == nil {
+	if _, _, err := Combine(first, []maps.Spot{{XUm: math.NaN()}}, .3, 0); err == nil {
 		t.Error("spots without positions in µm are accepted")
 	}
 }

@@ -1,0 +1,95 @@
+package main
+
+import (
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+)
+
+// altered writes a copy of a cube with words of its header replaced.
+func altered(t *testing.T, path, name string, replace ...string) string {
+	t.Helper()
+	data, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	end := strings.Index(string(data), "\n\n")
+	head := strings.NewReplacer(replace...).Replace(string(data[:end]))
+	if head == string(data[:end]) {
+		t.Fatalf("%v is not in the header:\n%s", replace, head)
+	}
+	return write(t, filepath.Join(filepath.Dir(path), name), head+string(data[end:]))
+}
+
+func TestFurtherQuestions(t *testing.T) {
+	dir := t.TempDir()
+	field := cubeFile(t, filepath.Join(dir, "t.nrrd"), true, 1)
+	blank := cubeFile(t, filepath.Join(dir, "b.nrrd"), false, 2)
+	later := cubeFile(t, filepath.Join(dir, "later.nrrd"), true, 3)
+	gone := cubeFile(t, filepath.Join(dir, "gone.nrrd"), false, 4)
+	other := altered(t, later, "twelve.nrrd", "1e+01 keV", "12 keV")
+	var rows []string
+	for y := range 16 {
+		rows = append(rows, strings.Repeat(map[bool]string{true: "9 ", false: "1 "}[y >= 5 && y < 8], 20))
+	}
+	mask := write(t, filepath.Join(dir, "mask.txt"), strings.ReplaceAll(strings.Join(rows, "\n"), " \n", "\n")+"\n")
+	common := []string{"--target", "TiO2:4.23g/cm3", "--substrate", "Fe:7.87g/cm3", "--replicas", "39", "--no-limit"}
+
+	m := answer(t, exitDone, append([]string{"spots", field, "--blank", blank, "--mask", mask, "--mask-above", "5", "--second-half", later}, common...)...)
+	if a := row(t, m["association"]); a["inside"] != 1.0 || a["spots"] != 1.0 || !(a["p_attracted"].(float64) < .5) {
+		t.Errorf("association %v; the one spot lies on the marked rows", a)
+	}
+	s := row(t, m["stability"])
+	if len(s["remarks"].([]any)) != 0 || row(t, s["target"])["changed"] != false {
+		t.Errorf("stability %v of two draws of one field", s)
+	}
+	has(t, row(t, m["spheres"]), "assumed", "spots")
+	if m["sizes"] != nil || m["sizes_reason"] == nil {
+		t.Errorf("sizes of one spot: %v", m["sizes"])
+	}
+	m = answer(t, exitDone, append([]string{"spots", field, "--blank", blank, "--second-half", gone, "--screen"}, common...)...)
+	if s := row(t, m["stability"]); row(t, s["target"])["changed"] != true || len(s["remarks"].([]any)) == 0 {
+		t.Errorf("stability %v where the second half lacks the spot", s)
+	}
+	if list := m["screen"].([]any); len(list) != 0 {
+		t.Errorf("screen %v; titanium and oxygen were asked for", list)
+	}
+	m = answer(t, exitDone, append([]string{"spots", field, "--other-beam", other}, common...)...)
+	if o := row(t, m["other_beam"]); o["beam_kev"] != 12.0 || o["joined"] != 1.0 {
+		t.Errorf("other beam %v; want one spot joined", o)
+	}
+}
+
+// Fields recorded otherwise are refused, and the difference is named; so are
+// questions without what they need.
+func TestSpotsRefusals(t *testing.T) {
+	dir := t.TempDir()
+	field := cubeFile(t, filepath.Join(dir, "t.nrrd"), true, 1)
+	blank := cubeFile(t, filepath.Join(dir, "b.nrrd"), false, 2)
+	small := write(t, filepath.Join(dir, "small.txt"), "1\t2\n3\t4\n")
+	common := []string{"--target", "TiO2:4.23g/cm3", "--substrate", "Fe", "--replicas", "39", "--no-limit"}
+	for _, c := range []struct {
+		name string
+		args []string
+		want string
+	}{
+		{"beam energy", []string{"--blank", altered(t, blank, "beam.nrrd", "1e+01 keV", "12 keV")}, "beam energy"},
+		{"take-off angle", []string{"--blank", altered(t, blank, "angle.nrrd", "35 deg", "41 deg")}, "take-off angle"},
+		{"channel width", []string{"--blank", altered(t, blank, "width.nrrd", "spacings: 20 ", "spacings: 21 ")}, "channel width"},
+		{"first channel", []string{"--blank", altered(t, blank, "first.nrrd", "axis mins: 0 ", "axis mins: 40 ")}, "energy of the first channel"},
+		{"pixel size", []string{"--blank", altered(t, blank, "pixel.nrrd", "0.5 0.5", "0.7 0.7")}, "pixel size"},
+		{"second half of another beam", []string{"--second-half", altered(t, blank, "half.nrrd", "1e+01 keV", "12 keV")}, "beam energy"},
+		{"other beam of the same energy", []string{"--other-beam", blank}, "another energy"},
+		{"level without a mask", []string{"--mask-above", "3"}, "need --mask"},
+		{"two levels", []string{"--mask", small, "--mask-above", "3", "--mask-below", "2"}, "exclude each other"},
+		{"a word for a level", []string{"--mask", small, "--mask-above", "high"}, "a number is accepted"},
+		{"mask of another size", []string{"--mask", small}, "2 × 2 pixels"},
+		{"no such mask", []string{"--mask", filepath.Join(dir, "none.png")}, "none.png"},
+	} {
+		_, errs, code := fleck(t, append(append([]string{"spots", field}, c.args...), common...)...)
+		if code == exitDone || !strings.Contains(errs, c.want) {
+			t.Errorf("%s: exit code %d, %q; want %q", c.name, code, errs, c.want)
+		}
+	}
+}
