@@ -442,8 +442,12 @@ func TestBadInput(t *testing.T) {
 			t.Errorf("error %v, want one about %q", err, c.want)
 		}
 	}
-	// A beam below the edges is an answer.
+	// A particle as large as the pixel fits, however its size was rounded.
 	r := good
+	r.PixelM, r.Diameters, r.Beams = 1e-6, []float64{1000 * 1e-9}, []xray.Energy{5 * xray.KeV}
+	plan(t, r)
+	// A beam below the edges is an answer.
+	r = good
 	r.Target, r.Beams = material(t, "ZnS:4.1g/cm3"), []xray.Energy{1 * xray.KeV}
 	for _, c := range plan(t, r).Cases {
 		if c.Visible || c.Reason == "" {

@@ -144,8 +144,9 @@ func (r Request) withDefaults() (Request, error) {
 		if !(d > 0 && d <= largestDiameter) {
 			return r, fmt.Errorf("plan: particle diameter %g nm; above 0 and at most 100000 nm is accepted", d*1e9)
 		}
-		if r.PixelM > 0 && d > r.PixelM {
-			return r, fmt.Errorf("plan: particle diameter %g nm is larger than the pixel of %g nm; particles must fit into the pixel", d*1e9, r.PixelM*1e9)
+		const rounding = 1e-9 // of nm and µm into m
+		if r.PixelM > 0 && d > r.PixelM*(1+rounding) {
+			return r, fmt.Errorf("plan: particle diameter %.6g nm is larger than the pixel of %.6g nm; particles must fit into the pixel", d*1e9, r.PixelM*1e9)
 		}
 	}
 	for _, v := range []struct {

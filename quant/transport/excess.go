@@ -139,8 +139,9 @@ func (q Patch) config(cfg Config) (Config, error) {
 	}
 	cfg.Beam = Beam{PixelM: q.SideM, ProbeM: cfg.Beam.ProbeM}
 	c, err := cfg.withDefaults()
-	if err == nil && !q.Centred && q.SideM < q.DiameterM {
-		err = fmt.Errorf("transport: the square of %g nm does not hold the particle of %g nm", q.SideM*1e9, q.DiameterM*1e9)
+	const rounding = 1e-9 // of nm and µm into m
+	if err == nil && !q.Centred && q.SideM*(1+rounding) < q.DiameterM {
+		err = fmt.Errorf("transport: the square of %.6g nm does not hold the particle of %.6g nm", q.SideM*1e9, q.DiameterM*1e9)
 	}
 	return c, err
 }
