@@ -163,6 +163,12 @@ func (e *env) describe(s *spectra.Spectrum, calibrated bool) {
 			e.printf("  %-12s %.6g %s\n", q.name, v, q.unit)
 		}
 	}
+	rate := math.NaN()
+	if s.LiveTimeS > 0 {
+		rate = s.Total() / s.LiveTimeS
+		e.printf("  count rate   %.4g counts per second of live time\n", rate)
+	}
+	a.Number("count_rate_per_s", rate, "the file does not state the live time")
 	dead := s.DeadTimeFraction()
 	a.Number("dead_time", dead, "needs live time and a longer real time")
 	if !math.IsNaN(dead) {

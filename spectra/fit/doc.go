@@ -17,8 +17,17 @@
 //
 // A non-negative estimate is biased upwards near zero by nature: of a family
 // that is not there it returns zero about half the time and a small positive
-// value otherwise. Use the interval or the limit, not the estimate, when a
-// family is weak.
+// value otherwise. Where a family is weak (below 200 counts or five standard
+// uncertainties), use the interval or the limit of Result.Profile in place of the
+// estimate.
 //
-// Not modelled: natural line widths, satellite lines, sums of three events.
+// What is wrong with a measurement does not end a fit: it stands in
+// Result.Warnings under a name (spectra.WarningKind), together with what the fit
+// itself finds: no convergence, a model that does not describe the counts, counts
+// that scatter less than counts can. Bad counts and a missing or absurd energy
+// scale are errors. Net counts are those recorded; dead time does not change
+// them, divide by the live time for rates.
+//
+// Not modelled: natural line widths, satellite lines other than the radiative
+// Auger ones, a scale that is not linear, sums of three events.
 package fit
