@@ -18,7 +18,7 @@ func simulateCommand(e *env) *cli.Command {
 	return &cli.Command{
 		Name:      "simulate",
 		Usage:     "cubes and spectra with known truth, by electron transport",
-		UsageText: "fleck simulate SCENE.toml --out FILE.nrrd\n   fleck simulate --substrate MATERIAL --beam KEV --dose NAS --out FILE.msa",
+		UsageText: "fleck simulate SCENE.toml --out FILE.nrrd\n       fleck simulate --substrate MATERIAL --beam KEV --dose NAS --out FILE.msa",
 		Description: `A scene states substrate, coating, conditions and the particles of every field.
 --print-demo prints the scene of "fleck demo", which explains every key.
 Beside FILE.nrrd comes FILE-truth.json, with the particles that were planted. A
