@@ -104,7 +104,7 @@ type verdictTally struct {
 // TestStudyCompounds prints how spots of 1000 excess counts are named at 10 and
 // 5 keV. The truth is drawn: yields, continuum, coating, size and shape; by
 // transport with the other elastic cross section than the templates'. DRAWS sets the
-// effort, SWAP=1 puts the coating under the particles while the templates have it
+// effort, GROUP and BEAM choose parts, SWAP=1 puts the coating under the particles while the templates have it
 // over them.
 func TestStudyCompounds(t *testing.T) {
 	draws := 60
@@ -115,6 +115,12 @@ func TestStudyCompounds(t *testing.T) {
 	groups := verdictGroups
 	if testing.Short() {
 		draws, beams, groups = 4, beams[:1], groups[1:2]
+	}
+	if g, err := strconv.Atoi(os.Getenv("GROUP")); err == nil {
+		groups = groups[g : g+1]
+	}
+	if kev, err := strconv.Atoi(os.Getenv("BEAM")); err == nil {
+		beams = []xray.Energy{xray.Energy(kev) * xray.KeV}
 	}
 	order := template.Over
 	if os.Getenv("SWAP") != "" {
