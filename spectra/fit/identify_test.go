@@ -32,6 +32,9 @@ func TestIdentifyCoating(t *testing.T) {
 // TestIdentifySumOnLine: sums of Al K and C K fall on Si K (1764 and 1740 eV);
 // without silicon in the specimen none is found, and the sum is named.
 func TestIdentifySumOnLine(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long: left out of short runs")
+	}
 	s := simulate(t, spectra.Calibration{GainEV: 10}, 1024, 10000, spectra.DefaultDetector(), 2e5,
 		family{"C", xray.FamilyK, 5e5}, family{"Al", xray.FamilyK, 8e5})
 	synth.AddPileUp(s.Counts, s.Calibration, 0.02)

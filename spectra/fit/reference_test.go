@@ -14,6 +14,9 @@ import (
 // ones (K-M three times stronger) and fits a spectrum with it: the net counts
 // come back, which the modelled family with fixed shares does not manage.
 func TestReference(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long: left out of short runs")
+	}
 	det := spectra.DefaultDetector()
 	cal := spectra.Calibration{GainEV: 10}
 	odd := func(counts, continuum float64) *spectra.Spectrum {

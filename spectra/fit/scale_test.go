@@ -13,6 +13,9 @@ import (
 // TestFindScale recovers scales from the counts alone, within a tenth of the
 // resolution at the lines.
 func TestFindScale(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long: left out of short runs")
+	}
 	det := spectra.DefaultDetector()
 	for i, cal := range []spectra.Calibration{{OffsetEV: 0, GainEV: 10}, {OffsetEV: -200, GainEV: 10}, {OffsetEV: 35, GainEV: 5.02}, {OffsetEV: -480, GainEV: 19.7}} {
 		n := int(math.Ceil(cal.Channel(15500)))

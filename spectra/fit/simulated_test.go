@@ -303,6 +303,9 @@ func TestPoorData(t *testing.T) {
 // TestIdentifySimulated finds the planted elements, and no others, in noisy
 // spectra with overlaps.
 func TestIdentifySimulated(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long: left out of short runs")
+	}
 	det := spectra.DefaultDetector()
 	cal := spectra.Calibration{GainEV: 10}
 	for i, set := range [][]family{
