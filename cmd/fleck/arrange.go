@@ -9,8 +9,9 @@ import (
 
 // arrange puts the arguments into the order that the parser needs: command,
 // flags, "--", files. It finds unknown and repeated flags and missing values on
-// the way, where a message can still name them as they were written.
-func arrange(commands []*cli.Command, args []string) ([]string, error) {
+// the way, where a message can still name them as they were written. The name
+// is that of the command, "" where none is known yet.
+func arrange(commands []*cli.Command, args []string) (name string, ordered []string, err error) {
 	global := globalFlags()
 	var early []string // global flags before the command
 	i := 0
@@ -18,11 +19,11 @@ func arrange(commands []*cli.Command, args []string) ([]string, error) {
 		name, _, joined := splitFlag(args[i])
 		switch {
 		case name == "help" || name == "h":
-			return nil, nil // without arguments the program shows its help
+			return "", nil, nil // without arguments the program shows its help
 		case name == "version" || name == "v":
-			return args[i : i+1], nil
+			return "", args[i : i+1], nil
 		case findFlag(global, name) == nil:
-			return nil, usage("unknown flag %s before the command%s", args[i], didYouMean(suggestFlag(global, name)))
+			return "", nil, usage("unknown flag %s before the command%s", args[i], didYouMean(suggestFlag(global, name)))
 		}
 		early = append(early, args[i])
 		if !isBool(findFlag(global, name)) && !joined && i+1 < len(args) {
@@ -33,9 +34,9 @@ func arrange(commands []*cli.Command, args []string) ([]string, error) {
 	}
 	if i == len(args) {
 		if len(early) > 0 {
-			return nil, usage("no command given")
+			return "", nil, usage("no command given")
 		}
-		return nil, nil
+		return "", nil, nil
 	}
 	var cmd *cli.Command
 	var names []string
@@ -46,17 +47,19 @@ func arrange(commands []*cli.Command, args []string) ([]string, error) {
 		}
 	}
 	if cmd == nil {
-		return nil, usage("unknown command %q%s", args[i], didYouMean(nearest(args[i], names)))
+		return "", nil, usage("unknown command %q%s", args[i], didYouMean(nearest(args[i], names)))
 	}
 	flags, files, err := sortArguments(cmd, append(early, args[i+1:]...))
 	if err != nil {
-		return nil, err
+		return cmd.Name, nil, err
 	}
-	out := append([]string{cmd.Name}, flags...)
-	return append(append(out, "--"), files...), nil
+	ordered = append([]string{cmd.Name}, flags...)
+	return cmd.Name, append(append(ordered, "--"), files...), nil
 }
 
-// sortArguments separates the flags, with their values, from the files.
+// sortArguments separates the flags, with their values, from the files. Where
+// help is asked for, nothing else counts: the parser would take a file for the
+// subject of the help.
 func sortArguments(cmd *cli.Command, args []string) (flags, files []string, err error) {
 	seen := map[string]bool{}
 	all := append(slices.Clone(cmd.Flags), cli.HelpFlag)
@@ -76,38 +79,35 @@ func sortArguments(cmd *cli.Command, args []string) (flags, files []string, err 
 			files = append(files, a)
 			continue
 		case f == nil:
-			return nil, nil, wrongFlag(cmd, "unknown flag %s%s", a, didYouMean(suggestFlag(all, name)))
+			return nil, nil, usage("unknown flag %s%s", a, didYouMean(suggestFlag(all, name)))
+		case f == cli.HelpFlag:
+			return []string{"--help"}, nil, nil
 		case isBool(f):
 			if joined && value != "true" && value != "false" {
-				return nil, nil, wrongFlag(cmd, "flag --%s takes no value, found %q", name, value)
+				return nil, nil, usage("flag --%s takes no value, found %q", name, value)
 			}
 			flags = append(flags, a)
 			continue
 		case seen[f.Names()[0]] && !repeats(f):
-			return nil, nil, wrongFlag(cmd, "flag --%s is given twice", name)
+			return nil, nil, usage("flag --%s is given twice", name)
 		}
 		seen[f.Names()[0]] = true
 		if !joined {
 			if i+1 == len(args) {
-				return nil, nil, wrongFlag(cmd, "flag --%s needs a value", name)
+				return nil, nil, usage("flag --%s needs a value", name)
 			}
 			i++
 			value = args[i]
 			if next, _, _ := splitFlag(value); strings.HasPrefix(value, "--") && findFlag(all, next) != nil {
-				return nil, nil, wrongFlag(cmd, "flag --%s needs a value, found the flag %s", name, value)
+				return nil, nil, usage("flag --%s needs a value, found the flag %s", name, value)
 			}
 		}
 		if value == "" {
-			return nil, nil, wrongFlag(cmd, "flag --%s needs a value, found an empty one", name)
+			return nil, nil, usage("flag --%s needs a value, found an empty one", name)
 		}
 		flags = append(flags, "--"+name+"="+value)
 	}
 	return flags, files, nil
-}
-
-// wrongFlag is a usage error that also says where to find help.
-func wrongFlag(cmd *cli.Command, format string, args ...any) error {
-	return usage("%s: "+format, append([]any{cmd.Name}, args...)...)
 }
 
 // splitFlag returns the name of a flag and the value joined to it with "=".

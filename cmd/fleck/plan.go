@@ -29,8 +29,8 @@ prefer. Without --pixel the beam stands on the middle of the particle.
 Examples:
   fleck plan --target "SiO2:2.2g/cm3" --substrate Al --diameter 100,300
   fleck plan --target "TiO2:4.23g/cm3" --substrate "Fe-18Cr:7.7g/cm3" --confuser "BaSO4:4.5g/cm3" --beam 10,15
-  fleck plan --target "SiO2:2.2g/cm3" --substrate Al --coating none --coating "Au:5nm" --coating-order over --pixel 0.2
-  fleck plan --target "SiO2:2.2g/cm3" --substrate Al --pixel 0.5 --figure dose.png`,
+  fleck plan --target "SiO2:2.2g/cm3" --substrate Al --coating none --coating "Au:5nm" --coating-order over --diameter 100 --pixel 0.2
+  fleck plan --target "SiO2:2.2g/cm3" --substrate Al --diameter 50,100,200 --pixel 0.5 --figure dose.png`,
 		Flags: []cli.Flag{
 			valueFlag(groupSpecimen, "target", "`MATERIAL` looked for, with its density"),
 			listFlag(groupSpecimen, "substrate", "`MATERIAL` below"),

@@ -38,7 +38,7 @@ func (e *env) planText(r *plan.Result) {
 	for _, d := range r.Distinctions {
 		text := fmt.Sprintf("%s at %g keV: ", d.Confuser, d.Beam.KeV())
 		if d.Separable {
-			found = append(found, text+"told apart by "+strings.Join(d.Evidence, "; "))
+			found = append(found, text+"told apart: "+strings.Join(d.Evidence, "; "))
 		} else {
 			found = append(found, text+"cannot tell: "+d.Reason)
 		}

@@ -42,7 +42,8 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 		args = args[1:]
 	}
 	e.json = wantsJSON(args)
-	ordered, err := arrange(app.Commands, args)
+	name, ordered, err := arrange(app.Commands, args)
+	e.command = name
 	if err == nil {
 		err = app.RunContext(ctx, append([]string{"fleck"}, ordered...))
 	}

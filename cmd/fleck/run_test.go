@@ -199,7 +199,7 @@ func TestUsage(t *testing.T) {
 	}{
 		{[]string{"inspct", good}, "did you mean inspect?", exitUsage},
 		{[]string{"--jsno", "inspect", good}, "did you mean --json?", exitUsage},
-		{[]string{"inspect", "--beem", "15", good}, "did you mean --beam?", exitUsage},
+		{[]string{"inspect", "--beem", "15", good}, "fleck inspect: unknown flag --beem; did you mean --beam?\nSee: fleck inspect --help", exitUsage},
 		{[]string{"inspect"}, "no file given", exitUsage},
 		{[]string{"inspect", good, good}, "2 files given", exitUsage},
 		{[]string{"inspect", good, "--beam"}, "--beam needs a value", exitUsage},
@@ -253,7 +253,7 @@ func TestUsage(t *testing.T) {
 func TestHelp(t *testing.T) {
 	e := &env{stdout: io.Discard, stderr: io.Discard}
 	for _, c := range commands(e) {
-		for _, args := range [][]string{{c.Name, "--help"}, {"help", c.Name}, {c.Name, "-h", "--json"}} {
+		for _, args := range [][]string{{c.Name, "--help"}, {"help", c.Name}, {c.Name, "-h", "--json"}, {c.Name, "file", "--help"}} {
 			out, errs, code := fleck(t, args...)
 			if c.Name == "help" {
 				if code != exitDone || !strings.Contains(out, "Commands:") {
