@@ -256,3 +256,24 @@ func TestStudyRealPower(t *testing.T) {
 		}
 	}
 }
+
+// TestStudyTemplateError prints how the power falls when the oxygen of the template
+// is off by 5 and by 20 %, at equal false alarms, with the substrate from a blank.
+func TestStudyTemplateError(t *testing.T) {
+	nulls, fields := envInt("NULLS", 300), envInt("FIELDS", 60)
+	if testing.Short() {
+		t.Skip("long: left out of short runs")
+	}
+	w := powerWorld{worldAluminium(), worldSilica().Spectrum, worldSilica(), 64}
+	var dets []detector
+	for _, f := range []float64{1, .95, 1.05, .8, 1.2} {
+		v := w
+		v.given = worldTemplate("SiO2", map[float64]float64{1740: .50, 525: .25 * f}, .25, 1740)
+		d := v.detectors()[0]
+		d.name = fmt.Sprintf("oxygen × %.2f", f)
+		dets = append(dets, d)
+	}
+	c := cell{50, 1, 6.8, 9}
+	all := append([]detector{oracle(c, w.s0, w.s1, w.side, w.side)}, dets...)
+	w.measurePower(c, all, w.nulls(c.counts, all, nulls), fields)
+}

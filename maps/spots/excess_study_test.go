@@ -1,0 +1,82 @@
+//go:build study
+
+package spots
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"slices"
+	"testing"
+)
+
+// TestStudyExcess prints how often the 95 % interval of the excess counts of a spot
+// holds the truth, at strengths at which practically every spot is found, with its
+// median width beside that of the best interval there is, for which place and width
+// of the spot are known. FIELDS sets the effort.
+func TestStudyExcess(t *testing.T) {
+	fields := envInt("FIELDS", 400)
+	if testing.Short() {
+		fields = 20
+	}
+	s0, tgt := worldAluminium(), worldSilica()
+	info := information(s0, tgt.Spectrum)
+	const side, counts = 30, 60.0
+	for _, c := range []cell{{counts, 1, 9, 1}, {counts, 1, 15, 1}, {counts, 2, 9, 1}, {counts, 2, 15, 1}} {
+		type outcome struct {
+			held, known, found bool
+			width, best        float64
+		}
+		out := make([]outcome, fields)
+		parallel(fields, 0, func() func(int) {
+			return func(i int) {
+				rng := rand.New(rand.NewPCG(uint64(10*c.width+c.d), uint64(i)))
+				q := planted{12 + 6*rng.Float64(), 12 + 6*rng.Float64(), c.width, c.fraction(info), tgt.Spectrum}
+				f := worldField(rng, side, side, counts, s0, []planted{q})
+				opt := blank.options(rng, f, s0)
+				opt.Bootstrap, opt.Workers, opt.Widths = 39, 1, []float64{.8, 1.2, 1.8, 2.7}
+				r, err := Find(context.Background(), f, opt)
+				if err != nil {
+					t.Error(err)
+					return
+				}
+				s, d := nearest(r.Spots, q.x, q.y)
+				if d > 2*c.width+.5 {
+					return
+				}
+				_, k1 := kernelEnergy(c.width)
+				truth := q.f * counts * k1
+				o := &out[i]
+				o.found, o.held, o.width = true, s.ExcessLow <= truth && truth <= s.ExcessHigh, s.ExcessHigh-s.ExcessLow
+				// Place and width known: only the strength is free.
+				search := searcher(f, opt)
+				pr := newProfile(profile{}, q.x, q.y, q.s, side, side)
+				_, llr := search.m.strength(pr, q.f)
+				low, high := 0.0, 0.0
+				for x := 0.0; x < 3*q.f; x += q.f / 200 {
+					if search.m.gain(pr, x) >= llr-intervalDrop {
+						if low == 0 {
+							low = x
+						}
+						high = x
+					}
+				}
+				o.best, o.known = (high-low)*counts*k1, low <= q.f && q.f <= high
+			}
+		})
+		var held, known, n int
+		var width, best []float64
+		for _, o := range out {
+			if o.found {
+				n++
+				held, known = held+count(o.held), known+count(o.known)
+				width, best = append(width, o.width), append(best, o.best)
+			}
+		}
+		slices.Sort(width)
+		slices.Sort(best)
+		p, q := float64(held)/float64(n), float64(known)/float64(n)
+		fmt.Printf("width %g px, d %g: found %d of %d; interval holds %.3f ± %.3f, median width %.1f counts; place and width known %.3f, %.1f counts\n", c.width, c.d, n, fields, p, math.Sqrt(p*(1-p)/float64(n)), width[n/2], q, best[n/2])
+	}
+}
