@@ -1,6 +1,7 @@
 package spectra_test
 
 import (
+	"math"
 	"slices"
 	"testing"
 
@@ -28,6 +29,12 @@ func TestCheck(t *testing.T) {
 		{"16 bit", func(s *spectra.Spectrum) { scale(s, 60); cut(s, 65535) }, []spectra.WarningKind{spectra.Saturated}},
 		{"32 bit", func(s *spectra.Spectrum) { scale(s, 4e6); cut(s, 1<<32-1) }, []spectra.WarningKind{spectra.Saturated}},
 		{"flat top", func(s *spectra.Spectrum) { cut(s, 3000) }, []spectra.WarningKind{spectra.Saturated}},
+		{"mean of three", func(s *spectra.Spectrum) {
+			n := slices.Clone(s.Counts)
+			for i := 1; i+1 < len(n); i++ {
+				s.Counts[i] = math.Round((n[i-1] + n[i] + n[i+1]) / 3)
+			}
+		}, []spectra.WarningKind{spectra.Smoothed}},
 		{"counter ran over", func(s *spectra.Spectrum) {
 			scale(s, 14)
 			for i, v := range s.Counts {
@@ -81,6 +88,16 @@ func TestCheckCharging(t *testing.T) {
 	ws := s.Check()
 	if len(ws) != 1 || ws[0].Kind != spectra.Charging {
 		t.Errorf("warnings %v, want charging", ws)
+	}
+}
+
+// TestRoughness: second differences of Poisson counts have the variance 6n.
+func TestRoughness(t *testing.T) {
+	for seed := range uint64(20) {
+		q, ok := thick(15000, 5e5, 0.005, seed).Roughness()
+		if !ok || q < 0.8 || q > 1.2 {
+			t.Errorf("seed %d: %.3f (enough counts: %v), want 1", seed, q, ok)
+		}
 	}
 }
 

@@ -3,6 +3,7 @@ package fit
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"example.org/fleck/spectra"
 	"example.org/fleck/spectra/poisson"
@@ -39,6 +40,9 @@ func (r *Result) doubts(s *spectra.Spectrum) {
 	own := r.Warnings
 	r.Warnings = nil
 	for _, w := range s.Check() {
+		if w.Kind == spectra.Smoothed {
+			own = slices.DeleteFunc(own, func(x spectra.Warning) bool { return x.Kind == spectra.Smoothed })
+		}
 		if w.Kind != spectra.NoLiveTime && w.Kind != spectra.NoBeamEnergy {
 			r.Warnings = append(r.Warnings, w)
 		}
