@@ -6,6 +6,7 @@ import (
 	"io"
 	"math"
 	"path/filepath"
+	"strings"
 
 	"example.org/fleck/maps"
 	"example.org/fleck/maps/compare"
@@ -90,6 +91,8 @@ func (e *env) compareCounts(ctx context.Context, c *cli.Context, treated, blank 
 	if err != nil {
 		return err
 	}
+	cmp.Verdict = strings.ReplaceAll(cmp.Verdict, " of the target", "") // a single map does not name a compound
+	cmp.Above.Statement = strings.ReplaceAll(cmp.Above.Statement, " of the target", "")
 	e.answerComparison(cmp, scaled, cond)
 	e.answer.Set("fields", rows)
 	e.printf("%s\nSpots are places of high counts; a single map does not name a compound.\n\n", cmp.Verdict)

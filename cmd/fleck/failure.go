@@ -183,7 +183,7 @@ func classify(err error) *failure {
 		}
 	}
 	if f.code == codeInterrupted {
-		f.err = fmt.Errorf("stopped, nothing was written: %w", err)
+		f.err = errors.New("stopped by the user; no answer was written")
 	}
 	return f
 }

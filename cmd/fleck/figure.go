@@ -23,7 +23,12 @@ const markWeight = 0.05
 // checkFigure refuses the file of --figure before the work is done.
 func (e *env) checkFigure(c *cli.Context) error {
 	path := c.String("figure")
-	if path == "" {
+	switch {
+	case c.Bool("linear") && c.Bool("log"):
+		return usage("give either --linear or --log, not both")
+	case path == "" && (c.Bool("linear") || c.Bool("log")):
+		return usage("--linear and --log are for --figure")
+	case path == "":
 		return nil
 	}
 	if _, err := figureFormat(path); err != nil {

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"fmt"
 	"math"
 	"strconv"
 	"strings"
@@ -127,13 +128,27 @@ func numberFlag(c *cli.Context, name string, absent, low, high float64) (float64
 	}
 	v, err := strconv.ParseFloat(s, 64)
 	if err != nil || math.IsNaN(v) || v < low || v > high {
-		hint := ""
+		hint := unitHint(name, s, high)
 		if err != nil && strings.Contains(s, ",") {
-			hint = "; one value is accepted here, with a decimal point"
+			hint += "; one value is accepted here, with a decimal point"
 		}
 		return 0, usage("--%s %s: a number from %g to %g is accepted%s", name, s, low, high, hint)
 	}
 	return v, nil
+}
+
+// unitHint names the unit of a flag, and the value that was meant where a beam
+// energy is given in eV.
+func unitHint(name, s string, high float64) string {
+	unit, ok := map[string]string{"beam": "keV", "second-beam": "keV", "diameter": "nm", "sphere": "nm", "probe": "nm", "dose": "nA·s",
+		"current": "nA", "near": "eV", "fwhm": "eV", "low": "eV", "high": "eV", "energy-step": "eV", "takeoff": "degrees"}[name]
+	if !ok {
+		return ""
+	}
+	if v, err := strconv.ParseFloat(s, 64); err == nil && unit == "keV" && v > high && v/1000 <= high {
+		return fmt.Sprintf(", in keV; did you mean %g?", v/1000)
+	}
+	return ", in " + unit
 }
 
 // wholeList reads numbers separated by commas.

@@ -166,7 +166,7 @@ func (e *env) describe(s *spectra.Spectrum, calibrated bool) {
 	rate := math.NaN()
 	if s.LiveTimeS > 0 {
 		rate = s.Total() / s.LiveTimeS
-		e.printf("  count rate   %.4g counts per second of live time\n", rate)
+		e.printf("  count rate   %.0f counts per second of live time\n", rate)
 	}
 	a.Number("count_rate_per_s", rate, "the file does not state the live time")
 	dead := s.DeadTimeFraction()
@@ -195,7 +195,7 @@ func (e *env) describeEnds(s *spectra.Spectrum) {
 	at, counts := math.NaN(), math.NaN()
 	if x, n, ok := s.NoisePeak(); ok {
 		at, counts = x, n
-		e.printf("  noise peak   %.4g counts of the electronics at %.0f eV, no line\n", n, x)
+		e.printf("  noise peak   %.0f counts of the electronics at %.0f eV, no line\n", n, x)
 	}
 	a.Number("noise_peak_ev", round(at, 1e-2), "none stands out near zero energy")
 	a.Number("noise_peak_counts", round(counts, 1), "none stands out near zero energy")

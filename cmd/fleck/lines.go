@@ -270,7 +270,7 @@ func (e *env) linesNear(near, width, least float64, beam xray.Energy) error {
 	slices.SortStableFunc(list, func(a, b tableLine) int {
 		return cmp.Compare(math.Abs(float64(a.Energy)-near), math.Abs(float64(b.Energy)-near))
 	})
-	if near < lowestLineEV {
+	if near > 0 && near < lowestLineEV {
 		e.warn("energies are in eV; for %g keV write --near %g", near, near*1000)
 	}
 	e.answer.Set("near_ev", near)

@@ -120,7 +120,11 @@ func materialFlag(c *cli.Context, name, example string) (xray.Material, error) {
 	if s == "" {
 		return xray.Material{}, usage("--%s is missing; for example --%s %q", name, name, example)
 	}
-	return parseMaterial(name, s)
+	m, err := parseMaterial(name, s)
+	if err == nil && m.MassDepth > 0 {
+		return m, wrong(codeMaterial, "--%s %q states a thickness; it stands for a bulk or a particle, which has none", name, s)
+	}
+	return m, err
 }
 
 // materialList reads a flag that may be repeated.

@@ -91,7 +91,7 @@ func numberList(c *cli.Context, name string, low, high float64) ([]float64, erro
 	for _, f := range strings.Split(s, ",") {
 		v, err := strconv.ParseFloat(strings.TrimSpace(f), 64)
 		if err != nil || !(v >= low && v <= high) {
-			return nil, usage("--%s %s: numbers from %g to %g with commas between them are accepted", name, s, low, high)
+			return nil, usage("--%s %s: numbers from %g to %g with commas between them are accepted%s", name, s, low, high, unitHint(name, f, high))
 		}
 		out = append(out, v)
 	}

@@ -71,7 +71,11 @@ func (e *env) readModel(c *cli.Context) (matrix.Model, error) {
 	}
 	i := slices.Index(names, s)
 	if i < 0 {
-		return 0, usage("--model %q: pap, xpp or zaf are accepted%s", c.String("model"), didYouMean(nearest(s, names)))
+		accepted := "pap, xpp or zaf"
+		if c.Command.Name == "predict" {
+			names, accepted = append(names, "transport"), "pap, xpp, zaf or transport"
+		}
+		return 0, usage("--model %q: %s are accepted%s", c.String("model"), accepted, didYouMean(nearest(s, names)))
 	}
 	e.setting("model", s, fromFlag)
 	return []matrix.Model{matrix.ModelPAP, matrix.ModelXPP, matrix.ModelZAF}[i], nil

@@ -185,7 +185,11 @@ func (e *env) printBudget(r *analysis.Result) {
 	for _, t := range terms[:min(budgetLines, len(terms))] {
 		e.printf("%-48s", t.Name)
 		for _, v := range t.Change {
-			e.printf(" %+9.5f", v)
+			if math.IsNaN(v) {
+				e.printf(" %9s", "-")
+			} else {
+				e.printf(" %+9.5f", v)
+			}
 		}
 		e.printf("\n")
 	}

@@ -31,6 +31,12 @@ roles; cubes are named relative to its folder. The coupon is the replicate. In s
   role = "treated"
   cube = "t1.nrrd"
 
+  [[field]]
+  name = "B1"
+  coupon = "panel D"
+  role = "untreated"
+  cube = "b1.nrrd"
+
 --print-example prints a file with every key and what it means.
 
 A run that was interrupted goes on where it stopped when the command is given again;
