@@ -69,6 +69,7 @@ func (e *env) spots(ctx context.Context, c *cli.Context, path string) error {
 	if err != nil {
 		return err
 	}
+	e.moreSettings(c)
 	s.Title = path
 	if err := e.addField(c, s, path, maps.Treated); err != nil {
 		return err

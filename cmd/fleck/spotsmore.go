@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"example.org/fleck/maps"
 	"example.org/fleck/maps/record"
@@ -25,6 +26,22 @@ func moreFlags() []cli.Flag {
 		valueFlag(groupMore, "mask-above", "`LEVEL` above which a pixel of the image is marked (default: 0)"),
 		valueFlag(groupMore, "mask-below", "`LEVEL` below which a pixel of the image is marked"),
 		&cli.BoolFlag{DisableDefaultText: true, Name: "screen", Usage: "look for lines of other elements that single places show", Category: groupMore},
+	}
+}
+
+// moreNames are the names of those flags.
+var moreNames = []string{"other-beam", "second-half", "mask", "mask-above", "mask-below", "screen"}
+
+// moreSettings records which further questions were asked.
+func (e *env) moreSettings(c *cli.Context) {
+	for _, name := range moreNames {
+		if c.IsSet(name) {
+			var v any = c.String(name)
+			if name == "screen" {
+				v = c.Bool(name)
+			}
+			e.setting(strings.ReplaceAll(name, "-", "_"), v, fromFlag)
+		}
 	}
 }
 

@@ -67,7 +67,7 @@ func TestSpotsRefusals(t *testing.T) {
 	dir := t.TempDir()
 	field := cubeFile(t, filepath.Join(dir, "t.nrrd"), true, 1)
 	blank := cubeFile(t, filepath.Join(dir, "b.nrrd"), false, 2)
-	small := write(t, filepath.Join(dir, "small.txt"), "1\t2\n3\t4\n")
+	small := write(t, filepath.Join(dir, "small.txt"), "1\t2\t3\n3\t4\t1\n2\t2\t5\n")
 	common := []string{"--target", "TiO2:4.23g/cm3", "--substrate", "Fe", "--replicas", "39", "--no-limit"}
 	for _, c := range []struct {
 		name string
@@ -84,12 +84,15 @@ func TestSpotsRefusals(t *testing.T) {
 		{"level without a mask", []string{"--mask-above", "3"}, "need --mask"},
 		{"two levels", []string{"--mask", small, "--mask-above", "3", "--mask-below", "2"}, "exclude each other"},
 		{"a word for a level", []string{"--mask", small, "--mask-above", "high"}, "a number is accepted"},
-		{"mask of another size", []string{"--mask", small}, "2 × 2 pixels"},
+		{"mask of another size", []string{"--mask", small}, "3 × 3 pixels"},
 		{"no such mask", []string{"--mask", filepath.Join(dir, "none.png")}, "none.png"},
 	} {
 		_, errs, code := fleck(t, append(append([]string{"spots", field}, c.args...), common...)...)
 		if code == exitDone || !strings.Contains(errs, c.want) {
 			t.Errorf("%s: exit code %d, %q; want %q", c.name, code, errs, c.want)
 		}
+	}
+	if _, errs, code := fleck(t, "spots", small, "--screen", "--target", "TiO2", "--substrate", "Fe"); code != exitUsage || !strings.Contains(errs, "needs a cube") {
+		t.Errorf("screen of a count map: exit code %d, %q", code, errs)
 	}
 }
