@@ -18,7 +18,7 @@ import (
 func TestStudyExcess(t *testing.T) {
 	fields := envInt("FIELDS", 400)
 	if testing.Short() {
-		fields = 20
+		fields = 2
 	}
 	s0, tgt := worldAluminium(), worldSilica()
 	info := information(s0, tgt.Spectrum)

@@ -256,7 +256,7 @@ func alarmed(f *Field, opt Options) (alarm, named, mismatch bool, err error) {
 func TestStudyFalseAlarms(t *testing.T) {
 	fields, side := envInt("FIELDS", 1000), envInt("SIDE", 32)
 	if testing.Short() {
-		fields = 20
+		fields = 1
 	}
 	total := [2]struct{ alarms, fields int }{}
 	fmt.Printf("alarms per field without target at alpha 0.05, %d × %d pixels of 50 counts\n", side, side)

@@ -42,13 +42,16 @@ func mixedField(rng *rand.Rand, side int, counts float64) (m mosaic, target []pl
 func TestStudyList(t *testing.T) {
 	fields := envInt("FIELDS", 200)
 	if testing.Short() {
-		fields = 8
+		fields = 2
 	}
 	const side, counts = 64, 60.0
 	info := information(worldAluminium(), worldSilica().Spectrum)
 	fmt.Printf("%d fields of %d × %d pixels of %g counts, 0 to 9 spots and 2 grains of alumina each; match within the larger of %g px and two widths\n", fields, side, side, counts, matchRadius)
 	for _, mode := range []substrateMode{blank, same} {
 		for _, q := range []float64{.05, .10} {
+			if testing.Short() && (mode == same || q > .05) {
+				continue
+			}
 			type outcome struct {
 				listed, right, put, held, strong int
 				fdp                              float64

@@ -19,7 +19,7 @@ import (
 func TestStudyFieldMean(t *testing.T) {
 	runs := envInt("FIELDS", 2000)
 	if testing.Short() {
-		runs = 200
+		runs = 40
 	}
 	s0, tgt := worldAluminium(), worldSilica()
 	info := information(s0, tgt.Spectrum)

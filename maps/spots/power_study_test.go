@@ -196,7 +196,7 @@ func TestStudyPower(t *testing.T) {
 	nulls, fields := envInt("NULLS", 300), envInt("FIELDS", 60)
 	w := powerWorld{worldAluminium(), worldSilica().Spectrum, worldSilica(), 64}
 	if testing.Short() {
-		nulls, fields, w.side = 40, 10, 32
+		nulls, fields, w.side = 30, 6, 32
 	}
 	fmt.Printf("information per count %.2f\n", information(w.s0, w.s1))
 	for _, cs := range [][]cell{

@@ -18,6 +18,9 @@ import (
 func TestStudyVerdict(t *testing.T) {
 	s0, tgt := worldAluminium(), worldSilica()
 	fields := envInt("FIELDS", 40)
+	if testing.Short() {
+		fields = 1
+	}
 	type truth struct {
 		name              string
 		parts             map[float64]float64
@@ -38,6 +41,9 @@ func TestStudyVerdict(t *testing.T) {
 	for _, tr := range truths {
 		for _, counts := range []float64{100} {
 			for _, d := range []float64{7, 10, 15, 25}[envInt("D0", 0):envInt("D1", 4)] {
+				if testing.Short() && d != 15 {
+					continue
+				}
 				tally := make([]struct{ put, listed, target, right, wrong, cannot int }, fields)
 				parallel(fields, 0, func() func(int) {
 					return func(i int) {
