@@ -37,7 +37,11 @@ type Result struct {
 	SubstrateFrom   string    // FromBlank or FromField
 	// BlankP is the p-value of the agreement of the field, outside alarms, with
 	// Options.Substrate; NaN without one.
-	BlankP      float64
+	BlankP float64
+	// Uneven says that the spectrum of the field varies from place to place by
+	// itself; OddShare is the share of its pixels in blocks that stand out one by one.
+	Uneven      bool
+	OddShare    float64
 	Information float64 // sum (s1−s0)²/s0 over the channel classes, per count
 
 	// Excess is the number of target counts in the whole field by a fit of its

@@ -1,6 +1,7 @@
 package spots
 
 import (
+	"context"
 	"errors"
 	"math"
 	"math/rand/v2"
@@ -130,5 +131,30 @@ func TestEvenness(t *testing.T) {
 	p := worldField(rng, 32, 32, 50, worldAluminium(), []planted{grain}).evenness(line)
 	if !p.odd.In[20*32+10] || p.share > .15 {
 		t.Errorf("grain of carbon: marked %v, %.2f of the field", p.odd.In[20*32+10], p.share)
+	}
+}
+
+// A field of two phases is remarked upon, and holds no spot of the target.
+func TestUnevenFieldIsSaid(t *testing.T) {
+	rng := rand.New(rand.NewPCG(7, 2))
+	var band []planted
+	for i := range 6 {
+		band = append(band, planted{16, float64(3 + 5*i), 5, .9, worldMix(map[float64]float64{277: .02, 525: .05, 1254: .20, 1487: .40}, .33)})
+	}
+	f := worldField(rng, 32, 32, 50, worldAluminium(), band)
+	opt := worldOptions()
+	opt.Substrate, opt.Bootstrap, opt.Widths = nil, 39, []float64{.8, 1.6}
+	r, err := Find(context.Background(), f, opt)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if r.Detected || len(r.Spots) > 0 {
+		t.Errorf("%d spots, p = %g", len(r.Spots), r.PValue)
+	}
+	if !r.Uneven && r.OddShare < .2 {
+		t.Errorf("uneven %v, %.2f odd", r.Uneven, r.OddShare)
+	}
+	if said := strings.Join(r.Remarks, "; "); !strings.Contains(said, "varies from place to place") && !strings.Contains(said, "another spectrum") {
+		t.Errorf("remarks %q", r.Remarks)
 	}
 }

@@ -27,6 +27,7 @@ func (s *cubeSearch) report(ctx context.Context, res *Result) error {
 	}
 	res.Information = s.cl.information()
 	res.Threshold = s.null.threshold(opt.Alpha)
+	res.Uneven, res.OddShare = s.patches.uneven, s.patches.share
 
 	list := make([]maps.Spot, len(s.spots))
 	lineP := make([]float64, len(s.spots))
@@ -189,6 +190,12 @@ func (s *cubeSearch) remark(res *Result) {
 	}
 	if share := float64(above) / float64(len(s.first.u)); share > coveredShare {
 		add("%.0f %% of the field lie above the decision threshold: the target covers it rather than lies in spots; see Excess", 100*share)
+	}
+	switch {
+	case res.Uneven:
+		add("the spectrum of the field varies from place to place by itself (relief, phases, films): the own line of %s must be significant over all places, so that faint spots are missed", res.Options.Target.Name)
+	case res.OddShare > 0:
+		add("%.2g %% of the field have another spectrum than the rest and are left out of the substrate", 100*res.OddShare)
 	}
 	if n := len(res.Rejected); n > 0 {
 		add("%d maxima of the whole template lack the line family of %s and are not listed", n, res.Options.Target.Name)
