@@ -143,7 +143,7 @@ func parseDetector(data []byte) (spectra.Detector, error) {
 	for i, s := range t.Window {
 		m, err := xray.ParseMaterial(s)
 		if err == nil && m.MassDepth <= 0 {
-			err = fmt.Errorf("%q states no thickness; write for example Al:40nm", s)
+			err = fmt.Errorf("%q states no %s; write for example Al:40nm or C22H10N2O5:1.42g/cm3:300nm", s, lacking(m))
 		}
 		if err != nil {
 			return d, bad(0, "window layer %d: %w", i+1, err)

@@ -6,6 +6,7 @@ import (
 	"io"
 	"path/filepath"
 	"slices"
+	"strings"
 
 	"example.org/fleck/maps"
 	"example.org/fleck/maps/cube"
@@ -129,7 +130,7 @@ func (e *env) mapCube(ctx context.Context, c *cli.Context, path string) error {
 		if len(list) == 0 {
 			return failed(codeFailed, path, "no element was identified in the sum spectrum; name them with --elements")
 		}
-		e.note("identified in the sum spectrum: %v; elements of small particles may be missing: name them with --elements", symbols(list.whole()))
+		e.note("identified in the sum spectrum: %s; elements of small particles may be missing: name them with --elements", strings.Join(symbols(list.whole()), ", "))
 		e.answer.Set("identified", symbols(list.whole()))
 	}
 	if composed {

@@ -127,6 +127,15 @@ func materialFlag(c *cli.Context, name, example string) (xray.Material, error) {
 	return m, err
 }
 
+// lacking names what a layer does not state: the thickness, or the density that
+// makes a mass per area of it.
+func lacking(m xray.Material) string {
+	if m.ThicknessM > 0 {
+		return "density"
+	}
+	return "thickness"
+}
+
 // materialList reads a flag that may be repeated.
 func materialList(c *cli.Context, name string) ([]xray.Material, error) {
 	var out []xray.Material

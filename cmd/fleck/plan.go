@@ -189,7 +189,7 @@ func planCoatings(c *cli.Context) ([]plan.Coating, error) {
 			return nil, err
 		}
 		if m.MassDepth <= 0 {
-			return nil, wrong(codeMaterial, "--coating %q states no thickness; for example \"C:2.0g/cm3:8nm\", or none", s)
+			return nil, wrong(codeMaterial, "--coating %q states no %s; for example \"C:2.0g/cm3:8nm\", or none", s, lacking(m))
 		}
 		if order == transport.NoOrder {
 			return nil, usage("--coating needs --coating-order: under, over or both (relative to the particles)")

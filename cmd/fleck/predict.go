@@ -90,7 +90,7 @@ func layerList(c *cli.Context, name string) ([]xray.Material, error) {
 			return nil, err
 		}
 		if m.MassDepth <= 0 {
-			return nil, wrong(codeMaterial, "--%s %q states no thickness; for example \"SiO2:2.2g/cm3:100nm\"", name, s)
+			return nil, wrong(codeMaterial, "--%s %q states no %s; for example \"SiO2:2.2g/cm3:100nm\"", name, s, lacking(m))
 		}
 		out = append(out, m)
 	}
@@ -108,7 +108,7 @@ func (e *env) readCoat(c *cli.Context, name string) (xray.Material, error) {
 		return m, err
 	}
 	if m.MassDepth <= 0 {
-		return m, wrong(codeMaterial, "--%s %q states no thickness; for example \"C:2.0g/cm3:8nm\"", name, s)
+		return m, wrong(codeMaterial, "--%s %q states no %s; for example \"C:2.0g/cm3:8nm\"", name, s, lacking(m))
 	}
 	e.setting(strings.ReplaceAll(name, "-", "_"), m.String(), fromFlag)
 	return m, nil

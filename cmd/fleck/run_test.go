@@ -223,6 +223,8 @@ func TestUsage(t *testing.T) {
 		{[]string{"fit", good, "--elements", "Fe", "--figure", "x.png", "--log", "--linear"}, "not both", exitUsage},
 		{[]string{"fit", good, "--elements", "Fe", "--log"}, "for --figure", exitUsage},
 		{[]string{"predict", "--material", "SiO2:2.2g/cm3:100nm", "--beam", "5"}, "states a thickness", exitUsage},
+		{[]string{"predict", "--material", "SiO2", "--beam", "5", "--layer", "C:8nm"}, "states no density", exitUsage},
+		{[]string{"predict", "--material", "SiO2", "--beam", "5", "--layer", "C:2.0g/cm3"}, "states no thickness", exitUsage},
 		{[]string{"plan", "--target", "CeO2:7.2g/cm3", "--substrate", "Al", "--beam", "5,15000"}, "did you mean 15?", exitUsage},
 		{[]string{"predict", "--material", "SiO2:2.2g/cm3", "--substrate", "Al", "--beam", "5", "--sphere", "3um"}, "in nm", exitUsage},
 		{[]string{"lines", "Titan"}, "did you mean Ti?", exitUsage},

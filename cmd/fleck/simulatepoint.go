@@ -156,7 +156,7 @@ func coatingFlags(c *cli.Context) (*xray.Material, template.CoatingOrder, error)
 		return nil, none, err
 	}
 	if m.MassDepth <= 0 {
-		return nil, none, wrong(codeMaterial, "--coating %q states no thickness; for example \"C:2.0g/cm3:8nm\"", coating)
+		return nil, none, wrong(codeMaterial, "--coating %q states no %s; for example \"C:2.0g/cm3:8nm\"", coating, lacking(m))
 	}
 	o, err := transport.ParseOrder(order)
 	if err != nil {
