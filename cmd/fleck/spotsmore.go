@@ -15,7 +15,7 @@ import (
 	"github.com/urfave/cli/v2"
 )
 
-const groupMore = "further questions"
+const groupMore = "Further questions"
 
 // moreFlags ask further questions about the spots of a field.
 func moreFlags() []cli.Flag {

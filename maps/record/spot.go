@@ -36,6 +36,8 @@ func Spot(which Object, s fields.Spot, condition Object) Object {
 	o.Set("touches_edge", s.Touches)
 	o.Number("excess_counts", s.ExcessCounts, "")
 	o.Number("sigma", s.ExcessSigma, "")
+	o.Number("excess_low", s.ExcessLow, "")
+	o.Number("excess_high", s.ExcessHigh, "")
 	o.Number("line_counts", s.LineCounts, "")
 	o.Number("line_sigma", s.LineSigma, "")
 	o.Number("log_likelihood", s.LogLikelihood, "")
