@@ -189,7 +189,7 @@ func (e *env) printStudy(r *study.Result, c *compare.Result) {
 	}
 	for _, o := range r.Occurrences {
 		if o.Marked {
-			e.printf("%s occurs in blank fields as well (%d treated, %d blank): given to the substrate\n", o.Compound, o.Treated, o.Blank)
+			e.printf("%s occurs in blank fields as well (%d treated, %d blank): its spots are given to the substrate\n", o.Compound, o.Treated, o.Blank)
 		}
 	}
 }

@@ -59,7 +59,7 @@ func (w *writer) searching() string {
 		"The decision threshold of a field holds a false-alarm rate of %s, found on %d replicas of the field without spots. Spots are listed at a false discovery rate of %s over local maxima (Benjamini and Hochberg 1995; Chumbley and others 2010), where the %s lines alone are significant as well (intersection–union test, Berger 1982).",
 		r.Target.Material.Name, substrate, len(o.Widths), report.Number(o.Widths[0]), report.Number(o.Widths[len(o.Widths)-1]), percent(o.Alpha), o.Bootstrap, percent(o.Q), r.Target.Own)
 	if len(r.Confusers) > 0 {
-		text += fmt.Sprintf(" A spot is named as the compound whose predicted spectrum fits it better than every other (%s) by a log-likelihood of %s or more; else the verdict is “cannot tell”. Compounds that blank fields show as often as treated ones are given to the substrate.",
+		text += fmt.Sprintf(" A spot is named as the compound whose predicted spectrum fits it better than every other (%s) by a log-likelihood of %s or more; else the verdict is “cannot tell”. Compounds that blank fields show as often as treated ones are given to the substrate, spot by spot; the comparison counts those named as the target on both sides.",
 			strings.Join(materialNames(r.Study.Confusers), ", "), report.Number(o.Margin))
 	}
 	if !r.Study.Options.NoLimit {

@@ -233,11 +233,13 @@ func (r *Result) markSubstrate() error {
 	return nil
 }
 
-// targetSpots returns the spots with the verdict "target".
-func targetSpots(list []maps.Spot) []maps.Spot {
+// targetSpots returns the spots that were named as the target: those with that
+// verdict, and those that markSubstrate gave to the substrate because blank
+// fields show the target as often. A comparison counts both sides alike.
+func (r *Result) targetSpots(list []maps.Spot) []maps.Spot {
 	var out []maps.Spot
 	for _, s := range list {
-		if s.Verdict == maps.TargetVerdict {
+		if s.Verdict == maps.TargetVerdict || s.Verdict == maps.SubstrateSpot && s.Compound == r.Target.Template.Name {
 			out = append(out, s)
 		}
 	}
@@ -256,7 +258,7 @@ func (r *Result) compare(progress Progress) error {
 		}
 		o := compare.Observation{Field: f.Field, AreaMm2: px * float64(f.Header.Width*f.Header.Height), ExpectedFalse: f.Spots.ExpectedFalse}
 		variance := 0.0
-		for _, s := range targetSpots(f.Spots.Spots) {
+		for _, s := range r.targetSpots(f.Spots.Spots) {
 			o.Spots++
 			o.SpotAreaMm2 += s.AreaPx * px
 			o.ExcessCounts += s.ExcessCounts

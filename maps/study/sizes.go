@@ -30,7 +30,7 @@ func (w *writer) sizes() error {
 			continue
 		}
 		smallest = math.Min(smallest, f.Header.Pixel.X.Um())
-		for _, s := range targetSpots(f.Spots.Spots) {
+		for _, s := range w.r.targetSpots(f.Spots.Spots) {
 			if s.DiameterUm > 0 && !math.IsInf(s.DiameterUm, 1) {
 				all[side] = append(all[side], s.DiameterUm)
 				low, high = math.Min(low, s.DiameterUm), math.Max(high, s.DiameterUm)
