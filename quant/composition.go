@@ -105,7 +105,7 @@ func (c Composition) Sigma(z xray.Element) float64 {
 	if i < 0 || len(c.Covariance) != n*n {
 		return math.NaN()
 	}
-	return math.Sqrt(c.Covariance[i*n+i])
+	return math.Sqrt(max(c.Covariance[i*n+i], 0)) // rounding can leave a variance of 0 below it
 }
 
 // Total returns the sum of all mass fractions, the analytical total, and its

@@ -148,7 +148,7 @@ func (w *writer) checkQualitative() report.CheckGroup {
 		fitted = append(fitted, f.Family.String())
 	}
 	c.add(iso17470, "line families fitted, main lines in IUPAC notation", strings.Join(fitted, ", "), "")
-	c.add(iso17470, "families searched for and not shown by the sum spectrum", strings.Join(zero, ", "), "none: every family fitted has counts")
+	c.add(iso17470, "families searched for and not shown by the sum spectrum", strings.Join(zero, ", "), "none: no family came out at zero")
 	var near []string
 	for _, f := range r.Families {
 		if w.fallsOnOwn(f) {

@@ -128,7 +128,10 @@ func (r *Request) adviseCoatings(beam xray.Energy) []Advice {
 	judge := func(m xray.Material) {
 		v, why := masks(r.Target, m, beam, r.Detector)
 		if m.Fraction(6) > 0.5 {
-			why = append(why, "carbon itself can then not be judged, and Al + C sums lie 24 eV above Si K")
+			why = append(why, "carbon itself can then not be judged")
+			if r.Target.Fraction(14) > 0 {
+				why = append(why, "Al + C sums lie 24 eV above Si K")
+			}
 		}
 		out = append(out, Advice{Material: m.Name, Verdict: v, Reasons: why})
 	}
