@@ -157,6 +157,7 @@ func TestStudyCompounds(t *testing.T) {
 					truths[i].particles = append(truths[i].particles, ps)
 				}
 			}
+			printMasses(predicted[0], truths[0])
 			var tallies []verdictTally
 			for i := range truths {
 				tallies = append(tallies, nameSpots(t, truths[i], predicted, carbonLine(setup, rg), i, draws, rg))
@@ -200,6 +201,22 @@ func TestStudyCompounds(t *testing.T) {
 			float64(all.wrong)/float64(max(1, all.listed)), se(all.wrong, all.listed), all.listed, float64(all.right)/float64(max(1, named)), se(all.right, named), named, float64(all.cannot)/float64(max(1, all.listed)))
 		fmt.Printf("  the two of a pair alone: wrong %.4f ± %.4f of %d; the own line tells %d pairs, the likelihood ratio %d more, of which cannot tell %.3f ± %.3f\n",
 			float64(pairs2.wrong)/float64(max(1, pairs2.listed)), se(pairs2.wrong, pairs2.listed), pairs2.listed, own, caps, float64(capped.cannot)/float64(max(1, capped.listed)), se(capped.cannot, capped.listed))
+	}
+}
+
+// printMasses prints the mass that the counts of the own line of each truth would be
+// turned into, over the true one: what the cross section, the coating and its order
+// do to it.
+func printMasses(p Predicted, tr truthOf) {
+	r := Result{Target: p}
+	peak := r.ownPeak()
+	for k, set := range truthSets {
+		fmt.Printf("  mass found over mass put in, coating %g nm, truncated %v:", set.coatingNM, set.truncated)
+		for _, s := range tr.particles[k].Spheres {
+			d, _ := p.Particles.Sizes.DiameterFor(peak, sumOf(s.Own.Families[p.Own])*1e-12)
+			fmt.Printf(" %.0f nm %.2f", s.DiameterNM, math.Pow(d*1e9/s.DiameterNM, 3))
+		}
+		fmt.Println()
 	}
 }
 
