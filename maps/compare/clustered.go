@@ -24,6 +24,8 @@ type clustered struct {
 	log  [2][]float64        // ln μ
 	p    [shapeSteps]float64 // weight of the shape
 	dens [shapeSteps][2][]float64
+	// ln ratio of the densities and its weights, not normalised
+	ratios, weight []float64
 }
 
 func newClustered(units [2][]unit) *clustered {
@@ -77,6 +79,7 @@ func newClustered(units [2][]unit) *clustered {
 	for j := range c.p {
 		c.p[j] /= total
 	}
+	c.divide()
 	return c
 }
 
@@ -111,7 +114,21 @@ func (c *clustered) density(side int, p float64) float64 {
 
 // ratio returns the quantile p of the ratio of the densities, first over second
 // side.
-func (c *clustered) ratio(p float64) float64 {
+func (c *clustered) ratio(p float64) float64 { return math.Exp(quantile(c.ratios, c.weight, p)) }
+
+// notAbove returns the probability that the first density is not above the second.
+func (c *clustered) notAbove() float64 {
+	step := c.ratios[1] - c.ratios[0]
+	below, total := 0.0, 0.0
+	for i, w := range c.weight {
+		below += w * math.Max(0, math.Min(1, .5-c.ratios[i]/step))
+		total += w
+	}
+	return below / total
+}
+
+// divide fills in the law of ln ratio.
+func (c *clustered) divide() {
 	// Both grids have the same step, so that differences of ln μ fall on a grid.
 	n := 2*densitySteps - 1
 	sum, at := make([]float64, n), make([]float64, n)
@@ -132,7 +149,7 @@ func (c *clustered) ratio(p float64) float64 {
 			}
 		}
 	}
-	return math.Exp(quantile(at, sum, p))
+	c.ratios, c.weight = at, sum
 }
 
 // quantile returns the place at which the running sum of the weights, each spread

@@ -85,8 +85,9 @@ const doubtAlpha = 0.25
 
 // Fields compares treated with blank fields. See the package comment for the
 // methods; the p-value of the density is that of the E-test (Krishnamoorthy &
-// Thomson 2004) for counts that scatter like Poisson counts, else that of the
-// permutation of replicates.
+// Thomson 2004) for counts that scatter like Poisson counts, that of the permutation
+// of replicates where they surely do not, and where the scatter leaves doubt the
+// greater one of the E-test and the integrated likelihood of clustered counts.
 func Fields(treated, blank []Observation, opt Options) (*Result, error) {
 	opt, err := opt.withDefaults()
 	if err != nil {

@@ -78,6 +78,12 @@ func (r *Result) density(units [2][]unit) error {
 			d.Ratio, d.Low, d.High = poisson.RateRatio(n[0], a[0], n[1], a[1], opt.Level)
 		}
 		d.Method = "E-test of two Poisson rates"
+		if r.clustered != nil {
+			if p := r.clustered.notAbove(); p > d.PValue {
+				d.PValue, d.Method = p, clusteredMethod
+				d.PTwoSided = math.Max(d.PTwoSided, math.Min(1, 2*math.Min(p, 1-p)))
+			}
+		}
 		if r.Dispersion.Clustered || math.IsNaN(r.Dispersion.Fields) && math.IsNaN(r.Dispersion.Coupons) {
 			r.Remarks = append(r.Remarks, "the scatter between replicates could not be used: the density is compared as if spots were independent")
 		}
@@ -93,6 +99,10 @@ func (r *Result) density(units [2][]unit) error {
 	d.Ratio, d.Low, d.High = finite(d.Ratio), finite(d.Low), finite(d.High)
 	return nil
 }
+
+// clusteredMethod names the comparison whose p-value and interval of the ratio are of
+// one law: the probability, given the counts, that treated fields do not hold more.
+const clusteredMethod = "integrated likelihood of counts that may be clustered"
 
 // intervals fills in those of clustered spots: never shorter than those of
 // independent ones.
