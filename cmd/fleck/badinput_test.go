@@ -30,6 +30,7 @@ func TestBadInput(t *testing.T) {
 	prose := file("prose.txt", "Dear reader,\nthis is a letter.\n")
 	minus := file("minus.msa", msaText(negative, testConditions))
 	words := file("words.msa", strings.Replace(whole, "#SPECTRUM    : Spectral data follow\n", "#SPECTRUM    : Spectral data follow\nseven,\n", 1))
+	volts := file("volts.msa", msaText(counts, strings.Replace(testConditions, "10.", "10000.", 1)))
 	noScale := file("noscale.csv", "counts\n1\n2\n3\n4\n")
 	full := cubeFile(t, filepath.Join(dir, "full.nrrd"), true, 1)
 	data, err := os.ReadFile(full)
@@ -69,6 +70,9 @@ func TestBadInput(t *testing.T) {
 		{"spectrum for a cube", []string{"map", good, "--out", filepath.Join(dir, "o2")}, codeNotCube, exitFailed, false},
 		{"spectrum for spots", append([]string{"spots", good}, target...), codeNotCube, exitFailed, false},
 		{"target equal to substrate", []string{"spots", full, "--target", "Fe2O3:5.2g/cm3", "--substrate", "Fe3O4:5.2g/cm3"}, codeInseparable, exitFailed, false},
+		{"target equal to a substrate with traces", []string{"spots", full, "--target", "Fe-0.2Ti:7.8g/cm3", "--substrate", "Fe-0.2Ti:7.8g/cm3"}, codeInseparable, exitFailed, false},
+		{"beam energy in eV, fit", []string{"fit", volts, "--elements", "Si"}, codeNoBeamEnergy, exitFailed, false},
+		{"beam energy in eV, identify", []string{"identify", volts}, codeNoBeamEnergy, exitFailed, false},
 		{"target element equal to substrate element", []string{"spots", full, "--target", "Fe", "--substrate", "Fe"}, codeInseparable, exitFailed, false},
 		{"bad material", []string{"spots", full, "--target", "TiO2:4.23gcm3", "--substrate", "Fe"}, codeMaterial, exitUsage, false},
 		{"coating without order", append([]string{"spots", full, "--coating", "C:2.0g/cm3:8nm"}, target...), codeUsage, exitUsage, false},

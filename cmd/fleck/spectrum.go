@@ -106,6 +106,9 @@ func needScale(path string, s *spectra.Spectrum, beam bool) error {
 	if s.BeamEnergy > 0 && s.BeamEnergy < 200 {
 		return failed(codeNoBeamEnergy, path, "a beam energy of %g keV excites nothing; it is stated in keV (--beam)", s.BeamEnergy.KeV())
 	}
+	if kev := s.BeamEnergy.KeV(); kev > 400 {
+		return failed(codeNoBeamEnergy, path, "a beam energy of %g keV is none of an electron microscope; if that is in eV, state --beam %g", kev, kev/1000)
+	}
 	if beam && s.BeamEnergy <= 0 {
 		return failed(codeNoBeamEnergy, path, "the file states no beam energy; state --beam, in keV")
 	}

@@ -171,7 +171,7 @@ func TestParseErrors(t *testing.T) {
 		{"range upside down", "high_ev = 14000.0", "high_ev = 200.0", 33, "above low_ev"},
 		{"field without name", `name = "T1"`, "", 35, "has no name"},
 		{"field without role", "role = \"untreated\"\n", "", 41, `"B1" has no role`},
-		{"bad role", `role = "untreated"`, `role = "blank"`, 43, "untreated, vehicle_only"},
+		{"bad role", `role = "untreated"`, `role = "blank"`, 43, "a blank field is untreated"},
 		{"field without cube", `cube = "b1.raw"`, "", 41, "has no cube"},
 		{"name twice, other case", `name = "B1"`, `name = "t1"`, 42, "used twice"},
 	}

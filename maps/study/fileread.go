@@ -249,6 +249,9 @@ func (p *fileParser) fields(f *File) error {
 			known = known || r == role
 		}
 		accepted := strings.Join(names, ", ") + " are accepted"
+		if row.Role == "blank" {
+			accepted += "; a blank field is untreated"
+		}
 		key := strings.ToLower(row.Name)
 		switch {
 		case row.Name == "":

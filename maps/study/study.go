@@ -218,12 +218,18 @@ func (s *Study) elements() []xray.Element {
 	return out
 }
 
-// Distinct returns the elements of the target that the substrate and the
-// coating lack. Without any EDS cannot tell the target from what it lies on.
+// traceFactor is how many times more of an element the target must hold than the
+// substrate, which has a trace of it, for its lines to tell (choice of this package).
+const traceFactor = 3
+
+// Distinct returns the elements of the target that the substrate and the coating
+// lack, or of which the substrate has a trace only. Without any EDS cannot tell the
+// target from what it lies on.
 func Distinct(target, substrate xray.Material, coating *xray.Material) []xray.Element {
 	var out []xray.Element
 	for _, c := range target.Components {
-		if c.Element < 4 || substrate.Fraction(c.Element) > 0.01 || coating != nil && coating.Fraction(c.Element) > 0 {
+		below := substrate.Fraction(c.Element)
+		if c.Element < 4 || below > 0.01 || target.Fraction(c.Element) < traceFactor*below || coating != nil && coating.Fraction(c.Element) > 0 {
 			continue
 		}
 		out = append(out, c.Element)
