@@ -44,7 +44,8 @@ func TestOfOddPanics(t *testing.T) {
 			t.Error("a key without a value was taken")
 		}
 	}()
-	Of("a")
+	odd := []any{"a"}
+	Of(odd...)
 }
 
 // The table has a cell for every column and none for missing numbers.
