@@ -53,9 +53,9 @@ func TestStudyInterval(t *testing.T) {
 			}
 			_, zero := truth(0)
 			counts := significance * math.Sqrt(zero)
+			_, near := truth(counts)
+			counts = significance * math.Sqrt(near)
 			s, far := truth(counts)
-			counts = significance * math.Sqrt(far)
-			s, far = truth(counts)
 			eff := 1.0
 			if far > zero && counts > 0 {
 				eff = math.Min(1, counts/(far-zero))
