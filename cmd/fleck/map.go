@@ -149,7 +149,7 @@ func (e *env) mapCube(ctx context.Context, c *cli.Context, path string) error {
 		return inFile(path, err)
 	}
 	names := slugs{}
-	if err := e.writeMaps(out, res, names); err != nil {
+	if err := e.writeMaps(out, res, r, names); err != nil {
 		return err
 	}
 	if composed {
@@ -170,10 +170,13 @@ func (e *env) mapCube(ctx context.Context, c *cli.Context, path string) error {
 	return e.finishFolder(out)
 }
 
-// writeMaps writes the maps of all families and their row in the answer.
-func (e *env) writeMaps(out *outputFolder, res *peaks.Result, names slugs) error {
+// writeMaps writes the maps of all families and their row in the answer. Beside the
+// mean of a map stands what the fit of the sum spectrum has per pixel: no pixel falls
+// below 0, so that the mean of a weak family lies above it.
+func (e *env) writeMaps(out *outputFolder, res *peaks.Result, sum *fit.Result, names slugs) error {
 	rows := []record.Object{}
-	e.printf("family    min      max    mean  file\n")
+	var raised []string
+	e.printf("family    min      max    mean  sum fit  file\n")
 	for i, fam := range res.Families {
 		st := res.Stacks[i]
 		base := names.of(fam.String())
@@ -188,7 +191,16 @@ func (e *env) writeMaps(out *outputFolder, res *peaks.Result, names slugs) error
 		o.Number("max", stats.Max, noPixel)
 		o.Number("mean", stats.Mean, noPixel)
 		rows = append(rows, o)
-		e.printf("%-6s %6.4g %8.4g %7.4g  %s\n", fam, stats.Min, stats.Max, stats.Mean, filepath.Join(out.dir, base+".png"))
+		pixels := float64(len(st.Value.V) - res.Empty)
+		whole := sum.Families[i].NetCounts / pixels
+		o.Number("sum_fit", whole, noPixel)
+		if sigma := sum.Families[i].Sigma / pixels; stats.Mean > 1.1*whole+3*sigma {
+			raised = append(raised, fam.String())
+		}
+		e.printf("%-6s %6.4g %8.4g %7.4g  %7.4g  %s\n", fam, stats.Min, stats.Max, stats.Mean, whole, filepath.Join(out.dir, base+".png"))
+	}
+	if len(raised) > 0 {
+		e.warn("%s: no pixel falls below 0 counts, so the maps of weak families add up to more than the specimen sent; take totals from the fit of the sum spectrum (\"sum fit\", per pixel)", strings.Join(raised, ", "))
 	}
 	e.answer.Set("maps", rows)
 	if len(res.Stacks) == 0 {

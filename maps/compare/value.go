@@ -51,8 +51,11 @@ func compareValues(units [2][]unit, value func(unit) float64, counting bool, opt
 		c.Method += fmt.Sprintf(" (%d draws)", perm.n)
 	}
 	c.PValue, c.PTwoSided = perm.greater, perm.twoSided
-	c.TreatedLow, c.TreatedHigh = meanInterval(x, opt.Level)
-	c.BlankLow, c.BlankHigh = meanInterval(y, opt.Level)
+	c.TreatedLow, c.TreatedHigh = notBelowZero(meanInterval(x, opt.Level))
+	c.BlankLow, c.BlankHigh = notBelowZero(meanInterval(y, opt.Level))
+	if x.variance == 0 || y.variance == 0 {
+		c.Reason = "all replicates of a side are alike: they show no scatter to make an interval of"
+	}
 	c.DifferenceLow, c.DifferenceHigh = differenceInterval(x, y, opt.Level)
 	if paired {
 		c.DifferenceLow, c.DifferenceHigh = pairInterval(units, value, opt.Level)
@@ -91,8 +94,15 @@ func (c *Comparison) measured(units [2][]unit, opt Options) {
 	c.Method = "counting uncertainty of the two sides"
 }
 
+// notBelowZero cuts an interval of a share or a signal at 0.
+func notBelowZero(low, high float64) (float64, float64) { return math.Max(0, low), high }
+
+// meanInterval is Student's interval of a mean, NaN where all values are alike.
 func meanInterval(s sample, level float64) (low, high float64) {
 	t := distuv.StudentsT{Mu: 0, Sigma: 1, Nu: float64(s.n - 1)}.Quantile(0.5 + level/2)
+	if s.variance == 0 {
+		return math.NaN(), math.NaN()
+	}
 	h := t * math.Sqrt(s.variance)
 	return s.mean - h, s.mean + h
 }
