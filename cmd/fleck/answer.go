@@ -44,6 +44,7 @@ const (
 	fromDefault origin = "default"
 	fromFile    origin = "file"
 	fromFlag    origin = "flag"
+	fromCounts  origin = "counts" // found in the counts themselves
 )
 
 // setting records a resolved setting and its origin for the answer.

@@ -88,6 +88,7 @@ func (e *env) fit(ctx context.Context, c *cli.Context, path string) error {
 	if err := e.checkCounts(path, &m.s); err != nil {
 		return err
 	}
+	e.beamFromCounts(path, &m.s)
 	r, err := e.fitSpectrum(ctx, path, &m.s, list, opt)
 	if err != nil {
 		return err
@@ -227,7 +228,8 @@ func (e *env) printFit(path string, r *fit.Result, intervals [][3]float64) {
 	e.printf("energy scale  offset %.2f eV, gain %.4f eV per channel; FWHM at Mn K %.1f eV\n", r.Calibration.OffsetEV, r.Calibration.GainEV, r.FWHMManganese())
 	e.printf("deviance      %.0f for %d degrees of freedom (%.0f expected of a correct model)\n", r.Deviance, r.DegreesOfFreedom, r.ExpectedDeviance)
 	if r.LandingEnergy > 0 {
-		e.printf("beam energy   %.3f ± %.3f keV from the end of the continuum\n", r.LandingEnergy.KeV(), r.LandingSigma.KeV())
+		kev := r.LandingEnergy.KeV()
+		e.printf("beam energy   %.2f keV from the end of the continuum (counting ± %.3f, the law it follows ± %.2f)\n", kev, r.LandingSigma.KeV(), continuumLaw*kev)
 	}
 	if r.PileUpCounts > 0 || r.SiliconCounts > 0 {
 		e.printf("artefacts     sum peaks %.0f counts, silicon of the detector %.0f counts\n", r.PileUpCounts, r.SiliconCounts)
@@ -253,3 +255,7 @@ func significantFamilies(r *fit.Result) []fit.Family {
 	}
 	return out
 }
+
+// continuumLaw is how well, relative to the beam energy, the law of the continuum is
+// known near its end (eight measured specimens end within 1.1 % of what was set).
+const continuumLaw = 0.01

@@ -85,6 +85,7 @@ func (e *env) identify(ctx context.Context, c *cli.Context, path string) error {
 	if err := e.checkCounts(path, &m.s); err != nil {
 		return err
 	}
+	e.beamFromCounts(path, &m.s)
 	e.settingOr("q", opt.Q, 0.01)
 	id, err := e.identifySpectrum(ctx, &m.s, opt)
 	if err != nil {

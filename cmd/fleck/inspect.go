@@ -186,8 +186,8 @@ func (e *env) describeEnds(s *spectra.Spectrum) {
 	end, sigma, share := math.NaN(), math.NaN(), math.NaN()
 	if l, ok := s.EndOfContinuum(); ok {
 		end, sigma, share = l.Energy.KeV(), l.Sigma.KeV(), l.SumShare
-		e.printf("  continuum    ends at %.2f ± %.2f keV\n", end, sigma)
-		e.printf("  sums         about %.2f %% of the counts are two events in one\n", 100*share)
+		e.printf("  continuum    ends at %.2f keV (counting ± %.2f, the law it follows ± %.2f)\n", end, sigma, continuumLaw*end)
+		e.printf("  sums         up to about %.2f %% of the counts may be two events in one\n", 100*share)
 	}
 	a.Number("landing_energy_kev", round(end, 1e-4), unknown)
 	a.Number("landing_sigma_kev", round(sigma, 1e-4), unknown)

@@ -5,12 +5,14 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"strings"
 
 	"example.org/fleck/maps/cube"
 	"example.org/fleck/maps/peaks"
 	"example.org/fleck/spectra"
 	"example.org/fleck/spectra/msa"
+	"example.org/fleck/spectra/xray"
 	"github.com/urfave/cli/v2"
 )
 
@@ -113,6 +115,21 @@ func needScale(path string, s *spectra.Spectrum, beam bool) error {
 		return failed(codeNoBeamEnergy, path, "the file states no beam energy; state --beam, in keV")
 	}
 	return nil
+}
+
+// beamFromCounts takes the beam energy of a file that states none from the end of
+// the continuum, where that can be seen.
+func (e *env) beamFromCounts(path string, s *spectra.Spectrum) {
+	if s.BeamEnergy > 0 || !s.Calibration.Valid() {
+		return
+	}
+	l, ok := s.EndOfContinuum()
+	if !ok {
+		return
+	}
+	s.BeamEnergy = xray.Energy(math.Round(float64(l.Energy))) // whole eV
+	e.setting("beam_kev", s.BeamEnergy.KeV(), fromCounts)
+	e.warn("%s states no beam energy: %.2f keV is taken, where the continuum ends; state --beam if it was another", path, l.Energy.KeV())
 }
 
 // checkCounts refuses counts that cannot be fitted.

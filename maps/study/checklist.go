@@ -106,7 +106,7 @@ func (w *writer) checkInstrument() report.CheckGroup {
 	c.add(iso22309, "beam energy", report.Number(s.BeamEnergy.KeV())+" keV", "")
 	landing := ""
 	if r.Fit.LandingEnergy > 0 {
-		landing = report.Measured(r.Fit.LandingEnergy.KeV(), r.Fit.LandingSigma.KeV()) + " keV"
+		landing = report.Measured(r.Fit.LandingEnergy.KeV(), r.Fit.LandingSigma.KeV()) + " keV (counting alone; the law it follows is good to 1 %)"
 	}
 	c.add(custom, "landing energy from the Duane–Hunt limit", landing, "not fitted")
 	takeOff := ""
