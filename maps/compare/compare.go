@@ -127,8 +127,8 @@ func Fields(treated, blank []Observation, opt Options) (*Result, error) {
 		units, r.Unit = byField, "field"
 		remark("one side has a single coupon: treatment and coupon cannot be told apart; the p-values speak of these coupons only")
 	}
-	if shared := sharedNames(byCoupon); shared > 0 && !opt.Paired && r.Unit == "coupon" {
-		remark("%d coupons appear on both sides; if they were measured before and after treatment, say so (paired)", shared)
+	if shared := sharedNames(byCoupon); shared > 0 && !opt.Paired {
+		remark("coupons that appear on both sides: %d; if they were measured before and after treatment, say so (paired)", shared)
 	}
 	r.disperse(byField, byCoupon)
 	if err := r.density(units); err != nil {
