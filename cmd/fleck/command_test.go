@@ -155,7 +155,7 @@ func TestMapCube(t *testing.T) {
 	dir := t.TempDir()
 	field := cubeFile(t, filepath.Join(dir, "t.nrrd"), true, 1)
 	out := filepath.Join(dir, "maps")
-	m := answer(t, exitDone, "map", field, "--elements", "Ti,Fe K", "--out", out)
+	m := answer(t, exitDone, "map", field, "--elements", "Ti,Fe K", "--overlay", "Ti K,Fe K", "--out", out)
 	has(t, m, head...)
 	rows := m["maps"].([]any)
 	r := row(t, rows[0])
@@ -163,10 +163,14 @@ func TestMapCube(t *testing.T) {
 	if r["symbol"] != "Ti" || r["family"] != "K" || r["unit"] != "counts" || !(r["max"].(float64) > 40) {
 		t.Errorf("map of Ti K: %v; want more than 40 counts in the square of 75 expected", r)
 	}
-	for _, name := range []string{"fleck.json", "result.json", "ti-k.png", "ti-k.tif", "ti-k.npy", "ti-k-sigma.tif", "ti-k-sigma.npy", "fe-k.png", "status.npy", "sum.msa", "sum.png"} {
+	for _, name := range []string{"fleck.json", "result.json", "ti-k.png", "ti-k.tif", "ti-k.npy", "ti-k-sigma.tif", "ti-k-sigma.npy", "fe-k.png", "overlay.png", "status.npy", "sum.msa", "sum.png"} {
 		if info, err := os.Stat(filepath.Join(out, name)); err != nil || info.Size() == 0 {
 			t.Errorf("%s is missing or empty", name)
 		}
+	}
+	// The sum of the map of a strong family is that of the fit of the sum spectrum.
+	if mean, sum := r["mean"].(float64), r["sum_fit"].(float64); !(math.Abs(mean/sum-1) < 0.2) {
+		t.Errorf("Ti K: mean of the map %g, fit of the sum spectrum %g per pixel; want them within 20 %%", mean, sum)
 	}
 	// Without --elements they come from the sum spectrum, which is said.
 	m = answer(t, exitDone, "map", field, "--low", "4000", "--out", filepath.Join(dir, "auto"))

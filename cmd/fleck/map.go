@@ -34,12 +34,14 @@ for every pixel. A thin particle looks like any other mixture; no flag finds it.
 
 Examples:
   fleck map field.nrrd --elements "O,Ti K,Cr,Fe" --out maps
+  fleck map field.nrrd --elements O,Ti,Cr,Fe --overlay "Ti K,O K,Cr K" --out maps
   fleck map rock.nrrd --elements Na,Mg,Al,Si,Ca,Fe --composition --oxygen stoichiometry --out maps`,
 		Flags: slices.Concat([]cli.Flag{
 			valueFlag("", "elements", "elements or families, `SYMBOLS` with commas (default: those identified in the sum spectrum)"),
 			valueFlag("", "out", "output `DIR`, new, empty or of an earlier run"),
 			valueFlag("", "low", "first energy used, in `EV` (default: 200)"),
 			valueFlag("", "high", "last energy used, in `EV` (default: 5 % above the beam energy)"),
+			valueFlag("", "overlay", "draw two or three `FAMILIES` with commas, such as \"Ti K,Ba L\", in one picture as well"),
 			detectorFlag(),
 		}, compositionFlags(), conditionFlags(), cubeFlags()),
 		Action: e.action(func(ctx context.Context, c *cli.Context) error {
@@ -56,6 +58,9 @@ func (e *env) mapCube(ctx context.Context, c *cli.Context, path string) error {
 	list, err := elementsFlag(c, "elements")
 	if err != nil {
 		return err
+	}
+	if n := strings.Count(c.String("overlay"), ",") + 1; c.String("overlay") != "" && (n < 2 || n > 3) {
+		return usage("--overlay %s: %d families; two or three are accepted", c.String("overlay"), n)
 	}
 	dir := c.String("out")
 	if dir == "" {
@@ -152,6 +157,11 @@ func (e *env) mapCube(ctx context.Context, c *cli.Context, path string) error {
 	if err := e.writeMaps(out, res, r, names); err != nil {
 		return err
 	}
+	if text := c.String("overlay"); text != "" {
+		if err := e.overlay(out, res, text); err != nil {
+			return err
+		}
+	}
 	if composed {
 		if err := e.mapComposition(ctx, out, res, r, sum, correction, names); err != nil {
 			return err
@@ -190,10 +200,10 @@ func (e *env) writeMaps(out *outputFolder, res *peaks.Result, sum *fit.Result, n
 		o.Number("min", stats.Min, noPixel)
 		o.Number("max", stats.Max, noPixel)
 		o.Number("mean", stats.Mean, noPixel)
-		rows = append(rows, o)
 		pixels := float64(len(st.Value.V) - res.Empty)
 		whole := sum.Families[i].NetCounts / pixels
 		o.Number("sum_fit", whole, noPixel)
+		rows = append(rows, o)
 		if sigma := sum.Families[i].Sigma / pixels; stats.Mean > 1.1*whole+3*sigma {
 			raised = append(raised, fam.String())
 		}
@@ -214,6 +224,35 @@ func (e *env) writeMaps(out *outputFolder, res *peaks.Result, sum *fit.Result, n
 	}
 	e.answer.Set("status_file", "status.npy")
 	return out.write("status.npy", func(w io.Writer) error { return cube.WriteMapNPY(w, status) })
+}
+
+// overlay draws the families named in text in one picture.
+func (e *env) overlay(out *outputFolder, res *peaks.Result, text string) error {
+	var layers []figure.Layer
+	for _, name := range strings.Split(text, ",") {
+		fam, err := fit.ParseFamily(strings.TrimSpace(name))
+		if err != nil {
+			return usage("--overlay %s: %v", text, err)
+		}
+		i := slices.Index(res.Families, fam)
+		if i < 0 {
+			return usage("--overlay %s: %s was not mapped; there are %s", text, fam, familyList(res.Families))
+		}
+		layers = append(layers, figure.Layer{Map: res.Stacks[i].Value, Name: fam.String()})
+	}
+	e.setting("overlay", text, fromFlag)
+	e.answer.Set("overlay_file", "overlay.png")
+	return out.write("overlay.png", func(w io.Writer) error {
+		return figure.Overlay(w, layers, figure.OverlayOptions{WidthMM: pageWidthMM})
+	})
+}
+
+func familyList(list []fit.Family) string {
+	names := make([]string, len(list))
+	for i, f := range list {
+		names[i] = f.String()
+	}
+	return strings.Join(names, ", ")
 }
 
 const noPixel = "no pixel has a value"

@@ -233,6 +233,7 @@ func TestUsage(t *testing.T) {
 		{[]string{"lines", "Si L-K"}, "K-L3", exitUsage},
 		{[]string{"lines", "Si", "--near", "1740"}, "not both", exitUsage},
 		{[]string{"map", good}, "--out is missing", exitUsage},
+		{[]string{"map", good, "--overlay", "Ti K", "--out", "x"}, "two or three are accepted", exitUsage},
 		{[]string{"spots", good + "x"}, "no such file", exitFailed},
 		{[]string{"compare", good}, "every cube follows --treated or --blank", exitUsage},
 		{[]string{"compare"}, "at least one --treated", exitUsage},
