@@ -2,6 +2,8 @@ package main
 
 import (
 	"context"
+	"errors"
+	"fmt"
 	"slices"
 	"strconv"
 	"strings"
@@ -216,6 +218,9 @@ func (e *env) quantify(ctx context.Context, c *cli.Context, path string, opt ana
 	}
 	e.bar.say("quantifying")
 	r, err := interruptible(ctx, func() (*analysis.Result, error) { return analysis.Quantify(&m.s, opt) })
+	if dose := (*analysis.DoseError)(nil); errors.As(err, &dose) {
+		return inFile(path, fmt.Errorf("%w (--dose, --same-current)", err))
+	}
 	if err != nil {
 		return inFile(path, err)
 	}

@@ -214,13 +214,27 @@ func againstComputed(q *Result, r *fit.Result, index []int, cond spectra.Conditi
 	return k, nil
 }
 
+// DoseError says that a spectrum to be compared with others states no probe current or
+// no live time.
+type DoseError struct {
+	Reference string // title of the reference, "" for the specimen
+}
+
+func (e *DoseError) Error() string {
+	which := "of the spectrum"
+	if e.Reference != "" {
+		which = "of reference " + e.Reference
+	}
+	return "analysis: the dose " + which + " is unknown: it states no probe current or no live time; state a dose, or that all spectra had the same current"
+}
+
 // againstReferences returns the k-ratios to measured standards.
 func againstReferences(q *Result, r *fit.Result, index []int, cond spectra.Conditions, g quant.Geometry, set referenceSet, opt Options) (kset, []quant.Standard, error) {
 	n := len(index)
 	k := kset{cov: make([]float64, n*n)}
 	dose := doseOf(opt.Dose, cond, opt.SameCurrent)
 	if dose == 0 {
-		return k, nil, fmt.Errorf("analysis: the dose of the spectrum is unknown (probe current %g nA, live time %g s); state a dose, or that all spectra had the same current", cond.ProbeCurrentNA, cond.LiveTimeS)
+		return k, nil, &DoseError{}
 	}
 	var standards []quant.Standard
 	from := make([]int, n)
@@ -234,7 +248,7 @@ func againstReferences(q *Result, r *fit.Result, index []int, cond spectra.Condi
 		ref := set.refs[from[i]]
 		standardDose := doseOf(ref.Dose, ref.Spectrum.Conditions, opt.SameCurrent)
 		if standardDose == 0 {
-			return k, nil, fmt.Errorf("analysis: the dose of reference %s is unknown; state a dose, or that all spectra had the same current", ref.title())
+			return k, nil, &DoseError{Reference: ref.title()}
 		}
 		v, err := quant.Ratio(p, familyCounts{r}, dose, familyCounts{set.fits[from[i]]}, standardDose)
 		if err != nil {

@@ -65,6 +65,9 @@ func (q *Result) checkComposition(g quant.Geometry, opt Options) {
 	if len(rough) > 0 {
 		q.remark(fmt.Sprintf("share of the photons that leave below %.1f, so the result holds for a polished surface only: %s", roughEscape, strings.Join(rough, ", ")))
 	}
+	if q.Method == Standardless && len(q.Rows) == 1 {
+		q.remark("one measured element, standardless: its share follows from the scaling to 1, whatever the spectrum holds; nothing was measured")
+	}
 	switch {
 	case q.Method == Standardless && len(opt.Relative) > 0:
 		q.remark("standardless: computed intensities that a reference corrected, normalised to 1; holds for the detector and the beam energy of the reference")
@@ -207,12 +210,14 @@ func CompareBeams(a, b *Result) []string {
 	if a.Geometry.BeamEnergy == b.Geometry.BeamEnergy {
 		return nil
 	}
+	compared := 0
 	for _, z := range a.Composition.Elements {
 		if b.Composition.Index(z) < 0 {
 			continue
 		}
 		x, y := float64(a.Composition.Fraction(z)), float64(b.Composition.Fraction(z))
 		larger := math.Max(x, y)
+		compared++
 		if larger < 0.01 || math.Abs(x-y) < 0.2*larger {
 			continue
 		}
@@ -221,6 +226,11 @@ func CompareBeams(a, b *Result) []string {
 			continue
 		}
 		out = append(out, fmt.Sprintf("%s: mass fraction %.4f at %.4g keV and %.4f at %.4g keV: the specimen is no uniform bulk", z, x, a.Geometry.BeamEnergy.KeV(), y, b.Geometry.BeamEnergy.KeV()))
+	}
+	if len(out) == 0 && compared > 0 {
+		for _, q := range []*Result{a, b} {
+			q.remark(fmt.Sprintf("mass fractions at %.4g and %.4g keV agree within 20 %% or three standard uncertainties, as those of a uniform bulk do: %d compared", a.Geometry.BeamEnergy.KeV(), b.Geometry.BeamEnergy.KeV(), compared))
+		}
 	}
 	for _, text := range out {
 		a.refuse(text)
