@@ -20,7 +20,7 @@ func spotsCommand(e *env) *cli.Command {
 		Name:      "spots",
 		Usage:     "spots of a target compound in a cube",
 		UsageText: "fleck spots CUBE --target MATERIAL --substrate MATERIAL [--blank CUBE]…",
-		Description: `The predicted spectrum of a thin particle of the target is searched in the counts,
+		Description: `The predicted spectrum of particles of the target is searched in the counts,
 against the substrate as blank fields show it (or the field itself, without its
 spots). Verdicts: target, other_compound, artefact, substrate (occurs in blanks
 too), cannot_tell. "Nothing found" is an answer and comes with the limit reached.
