@@ -192,6 +192,11 @@ func (e *env) printStudy(r *study.Result, c *compare.Result) {
 			e.printf("%s occurs in blank fields as well (%d treated, %d blank): its spots are given to the substrate\n", o.Compound, o.Treated, o.Blank)
 		}
 	}
+	if arms, err := r.Arms(); err == nil {
+		for _, a := range arms {
+			e.printf("%s: %s\n", a.Name(), a.Sentence)
+		}
+	}
 }
 
 // printMean writes the comparison of field means in words.

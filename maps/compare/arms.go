@@ -2,6 +2,7 @@ package compare
 
 import (
 	"fmt"
+	"strings"
 
 	"example.org/fleck/maps"
 )
@@ -54,6 +55,12 @@ func Arms(fields []Observation, opt Options) ([]Arm, error) {
 		return nil, errNoFields
 	}
 	return out, nil
+}
+
+// Name is the arm in words: "vehicle only against untreated".
+func (a Arm) Name() string {
+	words := func(r maps.Role) string { return strings.ReplaceAll(string(r), "_", " ") }
+	return words(a.Role) + " against " + words(a.Against)
 }
 
 // meaning says what the outcome of the arm is good for.

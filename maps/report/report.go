@@ -50,6 +50,7 @@ type Data struct {
 
 	Comparison  *Comparison // nil without treated or without blank fields
 	NoCompare   string      // why there is none
+	Arms        []Arm       // vehicle and controls, if there are any
 	Occurrences []Occurrence
 
 	Spectra  []Image // sum spectrum with fit
@@ -149,6 +150,15 @@ type ComparisonRow struct {
 	Ratio, RLow, RHigh   float64
 	PValue               float64
 	Method, Reason       string
+}
+
+// Arm compares the density of target spots between two roles of fields.
+type Arm struct {
+	Name, Unit                 string
+	Density, Low, High         float64
+	Other, OtherLow, OtherHigh float64
+	PValue                     float64
+	Meaning                    string
 }
 
 // Occurrence tells how often a compound was named on treated and blank fields.

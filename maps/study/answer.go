@@ -117,6 +117,9 @@ func (w *writer) result() record.Object {
 	o.Set("inputs", inputs)
 	o.Set("warnings", record.List(w.remarks))
 	w.comparison(&o)
+	if len(w.otherArms) > 0 {
+		o.Set("arms", w.arms())
+	}
 	o.Set("target", record.Of("material", r.Target.Material.String(), "own_family", r.Target.Own))
 	confusers := []record.Object{}
 	for _, c := range r.Confusers {

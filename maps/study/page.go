@@ -58,6 +58,7 @@ func (w *writer) reportData() report.Data {
 	for _, o := range r.Occurrences {
 		d.Occurrences = append(d.Occurrences, report.Occurrence{Compound: o.Compound, Treated: o.Treated, Blank: o.Blank, PValue: o.PValue, Substrate: o.Marked})
 	}
+	d.Arms = w.reportArms()
 	d.Spectra = w.spectra()
 	for _, f := range r.Fit.Families {
 		d.Families = append(d.Families, w.reportFamily(f))

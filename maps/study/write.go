@@ -9,6 +9,7 @@ import (
 	"slices"
 	"strconv"
 
+	"example.org/fleck/maps/compare"
 	"example.org/fleck/maps/record"
 	"example.org/fleck/spectra/msa"
 	"example.org/fleck/spectra/xray"
@@ -74,6 +75,10 @@ func write(r *Result, sink Sink, opt WriteOptions, dpi int) error {
 	for i := range r.Fields {
 		w.scaled = w.scaled && r.Fields[i].Header.Pixel.Known()
 	}
+	var err error
+	if w.otherArms, err = r.Arms(); err != nil {
+		return fmt.Errorf("study: %w", err)
+	}
 	w.settings = w.resolve()
 	w.remarks = w.collectRemarks()
 	w.prepareMaps()
@@ -87,16 +92,17 @@ func write(r *Result, sink Sink, opt WriteOptions, dpi int) error {
 
 // writer carries what the steps of Write share.
 type writer struct {
-	r        *Result
-	sink     Sink
-	opt      WriteOptions
-	dpi      int  // of figures
-	scaled   bool // the pixel size of every field is known
-	settings []Setting
-	remarks  []string
-	files    []string
-	matter   []mapped // lines that are drawn
-	figures  figures
+	r         *Result
+	sink      Sink
+	opt       WriteOptions
+	dpi       int  // of figures
+	scaled    bool // the pixel size of every field is known
+	otherArms []compare.Arm
+	settings  []Setting
+	remarks   []string
+	files     []string
+	matter    []mapped // lines that are drawn
+	figures   figures
 	// fieldFiles names the files of every field by what they hold.
 	fieldFiles []record.Object
 	mass       massScale
