@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"regexp"
 	"strings"
 
 	"example.org/fleck/maps/cube"
@@ -26,7 +27,7 @@ type failure struct {
 }
 
 func (f *failure) Error() string {
-	text := f.err.Error()
+	text := plain(f.err.Error())
 	if f.file != "" && (len(f.file) < 3 || !strings.Contains(text, f.file)) {
 		return f.file + ": " + text
 	}
@@ -34,6 +35,13 @@ func (f *failure) Error() string {
 }
 
 func (f *failure) Unwrap() error { return f.err }
+
+// packagePrefix is one or more names of packages before the text of an error:
+// they tell a programmer where it arose, but nothing to who reads a message.
+var packagePrefix = regexp.MustCompile(`(^|: |\n)((analysis|compare|composition|cube|figure|fit|maps|matrix|msa|peaks|plan|poisson|quant|record|report|scene|spectra|spots|study|synth|template|transport|xray): )+`)
+
+// plain takes the names of packages off the text of an error.
+func plain(text string) string { return packagePrefix.ReplaceAllString(text, "$1") }
 
 // Codes of failures. They are stable: scripts rely on them.
 const (

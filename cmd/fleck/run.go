@@ -44,8 +44,15 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 	e.json = wantsJSON(args)
 	name, ordered, err := arrange(app.Commands, args)
 	e.command = name
+	if e.json {
+		app.Writer = &e.text // of help and version, which no command answers
+	}
 	if err == nil {
 		err = app.RunContext(ctx, append([]string{"fleck"}, ordered...))
+	}
+	if err == nil && e.json && !e.replied {
+		e.answer.Set("text", e.text.String())
+		err = e.reply()
 	}
 	return e.finish(err)
 }
@@ -87,6 +94,7 @@ type env struct {
 	inputs   []*inputFile
 	warnings []string
 	bar      progress
+	replied  bool // the answer is written
 }
 
 // action wraps what a command does: global flags first, the answer last.
@@ -114,7 +122,7 @@ func (e *env) printf(format string, args ...any) { fmt.Fprintf(&e.text, format, 
 
 // warn keeps a warning for the answer and shows it, once.
 func (e *env) warn(format string, args ...any) {
-	text := strings.TrimSpace(fmt.Sprintf(format, args...))
+	text := plain(strings.TrimSpace(fmt.Sprintf(format, args...)))
 	if slices.Contains(e.warnings, text) {
 		return
 	}
@@ -135,6 +143,7 @@ func (e *env) note(format string, args ...any) {
 
 // reply writes the answer to stdout.
 func (e *env) reply() error {
+	e.replied = true
 	out := e.text.Bytes()
 	if e.json {
 		out = e.raw

@@ -261,7 +261,7 @@ func TestUsage(t *testing.T) {
 func TestHelp(t *testing.T) {
 	e := &env{stdout: io.Discard, stderr: io.Discard}
 	for _, c := range commands(e) {
-		for _, args := range [][]string{{c.Name, "--help"}, {"help", c.Name}, {c.Name, "-h", "--json"}, {c.Name, "file", "--help"}} {
+		for _, args := range [][]string{{c.Name, "--help"}, {"help", c.Name}, {c.Name, "-h", "--quiet"}, {c.Name, "file", "--help"}} {
 			out, errs, code := fleck(t, args...)
 			if c.Name == "help" {
 				if code != exitDone || !strings.Contains(out, "Commands:") {

@@ -76,7 +76,7 @@ func parseSpectrum(data []byte) (*measured, error) {
 	}
 	if errors.Is(errCSV, msa.ErrNotSpectrum) {
 		// The first error says what the text looks like; a table was tried already.
-		text := strings.TrimPrefix(strings.Replace(err.Error(), "; ReadCSV reads one or two columns", "", 1), "msa: ")
+		text := plain(strings.Replace(err.Error(), "; ReadCSV reads one or two columns", "", 1))
 		return nil, &failure{code: codeNotSpectrum, exit: exitFailed, line: classify(err).line,
 			err: fmt.Errorf("neither a spectral data file nor a table of energies and counts: %s", text)}
 	}

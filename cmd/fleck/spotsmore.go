@@ -295,7 +295,7 @@ func (e *env) sizes(f *study.FieldResult) error {
 	p, err := spots.Percentiles(sizes, []float64{.1, .5, .9}, .95, e.seed)
 	switch {
 	case errors.Is(err, spots.ErrTooFew):
-		e.answer.Set("sizes_reason", err.Error())
+		e.answer.Set("sizes_reason", plain(err.Error()))
 		return nil
 	case err != nil:
 		return err
@@ -307,7 +307,7 @@ func (e *env) sizes(f *study.FieldResult) error {
 	_, err = spots.MassPercentiles(sizes, []float64{.5}, .95, e.seed)
 	if err != nil {
 		o.Set("by_mass", nil)
-		o.Set("by_mass_reason", err.Error())
+		o.Set("by_mass_reason", plain(err.Error()))
 	}
 	e.answer.Set("sizes", o)
 	e.printf("  diameters by number: median %.3f µm (95 %% interval %.3f to %.3f), from %d resolved spots; %d not resolved, %d cut by the frame\n", p[1].Value, p[1].Low, p[1].High, len(sizes), unresolved, touching)

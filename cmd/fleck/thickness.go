@@ -57,7 +57,7 @@ func (e *env) thickness(path string, film, substrate xray.Material, ks []quant.K
 			nm = float64(depth) / film.Density * 1e7
 		}
 		if err != nil {
-			ug, ugSigma, nm, reason = math.NaN(), math.NaN(), math.NaN(), err.Error()
+			ug, ugSigma, nm, reason = math.NaN(), math.NaN(), math.NaN(), plain(err.Error())
 		}
 		o.Number("mass_depth_ug_cm2", ug, reason)
 		o.Number("sigma", orNaN(ugSigma), "the k-ratio states no uncertainty")

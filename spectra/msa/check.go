@@ -200,7 +200,7 @@ func cautionCounts(counts []float64, lineOf func(i int) int, dev *collector) {
 		}
 	}
 	if negative > 0 {
-		dev.caution(lineOf(first), "", "negative counts: not raw counts, invalid for spectra.CheckCounts (first %g in channel %d, %d of %d values)",
+		dev.caution(lineOf(first), "", "negative counts: not raw counts (first %g in channel %d, %d of %d values)",
 			counts[first], first, negative, len(counts))
 	}
 	if fractional > 0 {

@@ -48,7 +48,7 @@ func TestReadCSV(t *testing.T) {
 			[]string{`line 1: live_time_s: value "ten" is not a number; not used`}},
 		{"fractional and negative", times + "energy_ev,counts\n100,5.5\n120,-6\n140,7\n", scale, []float64{5.5, -6, 7},
 			[]string{"line 4: counts are not whole numbers: Poisson statistics do not hold (first 5.5 in channel 0, 1 of 3 values)",
-				"line 5: negative counts: not raw counts, invalid for spectra.CheckCounts (first -6 in channel 1, 1 of 3 values)"}},
+				"line 5: negative counts: not raw counts (first -6 in channel 1, 1 of 3 values)"}},
 		{"CR LF, BOM, blank line", "\xEF\xBB\xBF" + strings.ReplaceAll(times+"energy_ev,counts\n100,5\n\n120,6\n140,7\n", "\n", "\r\n"), scale, counts,
 			[]string{"line 1: UTF-8 byte-order mark before the text", "line 1: lines end in CR LF, not LF", "line 5: blank line"}},
 	}

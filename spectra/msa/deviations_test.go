@@ -249,7 +249,7 @@ var deviationTests = []struct {
 		[]string{"line 33: counts are not whole numbers: Poisson statistics do not hold (first 123.5 in channel 10, 2 of 40 values)"},
 		func(s *spectra.Spectrum) { s.Counts[10], s.Counts[11] = 123.5, 249.25 }},
 	{"negative counts", dataOf(strings.Replace(exampleData, "123, 249", "-123, 249", 1)),
-		[]string{"line 33: negative counts: not raw counts, invalid for spectra.CheckCounts (first -123 in channel 10, 1 of 40 values)"},
+		[]string{"line 33: negative counts: not raw counts (first -123 in channel 10, 1 of 40 values)"},
 		func(s *spectra.Spectrum) { s.Counts[10] = -123 }},
 
 	// XY data.

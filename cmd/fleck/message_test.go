@@ -1,0 +1,84 @@
+package main
+
+import (
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+)
+
+// TestPlainNamesNoPackage takes every package of the library from its folder.
+func TestPlainNamesNoPackage(t *testing.T) {
+	n := 0
+	for _, room := range []string{"spectra", "quant", "maps"} {
+		err := fs.WalkDir(os.DirFS(filepath.Join("..", "..")), room, func(path string, d fs.DirEntry, err error) error {
+			if err != nil || !d.IsDir() {
+				return err
+			}
+			if code, _ := fs.Glob(os.DirFS(filepath.Join("..", "..", path)), "*.go"); code == nil || d.Name() == "generate" {
+				return nil
+			}
+			n++
+			p := d.Name() + ": "
+			for in, want := range map[string]string{
+				p + "bad":                      "bad",
+				p + p + "quant: bad":           "bad",
+				"--material: " + p + "bad":     "--material: bad",
+				"a.csv: line 3: " + p + "b: c": "a.csv: line 3: b: c",
+				"the " + p + "bad":             "the " + p + "bad",
+			} {
+				if got := plain(in); got != want {
+					t.Errorf("plain(%q) = %q; want %q", in, got, want)
+				}
+			}
+			return nil
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	if n < 20 {
+		t.Errorf("%d packages found; more are there", n)
+	}
+}
+
+func TestMessages(t *testing.T) {
+	for _, tt := range []struct {
+		args []string
+		exit int
+		want string
+	}{
+		{[]string{"predict", "--material", "Xy2", "--beam", "5"}, exitUsage, `--material: material "Xy2": column 1`},
+		{[]string{"predict", "--material", "Fe", "--lines", "Fe K", "--beam", "5"}, exitFailed, "fleck predict: a beam of 5 keV does not excite Fe K"},
+		{[]string{"predict", "--material", "SiO2", "--standard", "Fe", "--beam", "3"}, exitUsage, "fleck predict: standard Fe serves none"},
+		{[]string{"lines", "Fe Q"}, exitUsage, `is accepted: line "Fe Q"`},
+	} {
+		_, errs, code := fleck(t, tt.args...)
+		if code != tt.exit || !strings.Contains(errs, tt.want) {
+			t.Errorf("fleck %q: exit code %d, stderr %q; want %d and %q", tt.args, code, errs, tt.exit, tt.want)
+		}
+	}
+}
+
+func TestHelpAndVersionAsJSON(t *testing.T) {
+	for _, tt := range []struct {
+		args []string
+		want string
+	}{
+		{[]string{"--version"}, version},
+		{[]string{"-h"}, "Commands:"},
+		{[]string{"predict", "-h"}, "Usage: fleck predict"},
+		{[]string{"study", "file", "--help"}, "Usage: fleck study"},
+		{[]string{"help", "codes"}, codeTruncated},
+		{[]string{"help", "fit"}, "Usage: fleck fit"},
+	} {
+		m := answer(t, exitDone, tt.args...)
+		if text, _ := m["text"].(string); !strings.Contains(text, tt.want) || m["version"] == nil {
+			t.Errorf("fleck %q --json: %v; want the key text with %q", tt.args, m, tt.want)
+		}
+	}
+	if m := answer(t, exitDone, "--json", "--version"); m["version"] == nil {
+		t.Errorf("fleck --json --version: %v", m)
+	}
+}
