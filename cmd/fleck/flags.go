@@ -86,8 +86,13 @@ func searchFlags() []cli.Flag {
 		valueFlag(groupSearch, "q", "false discovery rate of the list of spots, a `SHARE` (default: 0.05)"),
 		valueFlag(groupSearch, "alpha", "false-alarm rate of the verdict on a field, a `SHARE` (default: 0.05)"),
 		valueFlag(groupSearch, "replicas", "`N` simulated fields without spots (default: 199)"),
-		&cli.BoolFlag{DisableDefaultText: true, Name: "no-limit", Usage: "leave out the detection limit, which takes about half of the time", Category: groupSearch},
+		noLimitFlag(groupSearch),
 	}
+}
+
+// noLimitFlag leaves out the detection limit.
+func noLimitFlag(group string) cli.Flag {
+	return &cli.BoolFlag{DisableDefaultText: true, Name: "no-limit", Usage: "leave out the detection limit, which takes about half of the time", Category: group}
 }
 
 // readGlobal reads the flags of every command.

@@ -48,6 +48,7 @@ Examples:
   fleck study study.toml --out results`,
 		Flags: []cli.Flag{
 			valueFlag("", "out", "output `DIR`, new, empty or of an earlier run"),
+			noLimitFlag(""),
 			&cli.BoolFlag{DisableDefaultText: true, Name: "print-example", Usage: "print a study file that explains every key"},
 		},
 		Action: e.action(func(ctx context.Context, c *cli.Context) error {
@@ -116,7 +117,11 @@ func (e *env) study(ctx context.Context, c *cli.Context, path string) error {
 	}
 	e.answerStudy(r, cmp, mode)
 	e.printStudy(r, cmp)
-	if err := e.writeReport(out, r, cmp, "", "fleck study "+filepath.Base(path)+" --out "+filepath.Base(dir)); err != nil {
+	again := "fleck study " + filepath.Base(path) + " --out " + filepath.Base(dir)
+	if c.Bool("no-limit") {
+		again += " --no-limit"
+	}
+	if err := e.writeReport(out, r, cmp, "", again); err != nil {
 		return err
 	}
 	if err := e.finishFolder(out); err != nil {
@@ -146,6 +151,10 @@ func (e *env) openStudy(c *cli.Context, path string, file *study.File) (*study.S
 		e.setting("seed", strconv.FormatUint(e.seed, 10), fromDefault)
 	}
 	s.Options.Workers = e.workers
+	if c.Bool("no-limit") {
+		s.Options.NoLimit = true
+		e.setting("limit", false, fromFlag)
+	}
 	if file.Detector != "" {
 		d, err := e.detectorFrom(filepath.Join(filepath.Dir(path), filepath.FromSlash(file.Detector)), fromFile)
 		if err != nil {
@@ -181,7 +190,7 @@ func (e *env) openStudy(c *cli.Context, path string, file *study.File) (*study.S
 		key    string
 		absent float64
 	}{{"q", 0.05}, {"alpha", 0.05}, {"bootstrap", 199}} {
-		if !file.Has(o.key) {
+		if !file.Has(o.key) && !(o.key == "bootstrap" && file.Has("replicas")) {
 			e.setting(o.key, o.absent, fromDefault)
 		}
 	}

@@ -42,9 +42,9 @@ confusers = ["BaSO4:4.5g/cm3"]               # other compounds that spots may be
 
 # q = 0.05                        # false discovery rate of the lists of spots
 # alpha = 0.05                    # false-alarm rate of verdicts
-# bootstrap = 199                 # replicas of a field that decide what is chance
+# replicas = 199                  # simulated fields without spots that decide what is chance; also: bootstrap
 # seed = 1                        # start of the random numbers
-# limit = true                    # find the detection limits, about half of the time
+# limit = true                    # find the detection limits, about half of the time; false as --no-limit
 # low_ev = 200.0                  # fitted range; default: from the elements and the beam (examples)
 # high_ev = 15000.0
 

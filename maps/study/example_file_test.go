@@ -28,6 +28,9 @@ func TestExample(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, key := range all.Keys {
+		if key == "bootstrap" {
+			key = "replicas" // the example shows the name of the flag
+		}
 		if !slices.Contains(f.Keys, key) {
 			t.Errorf("the example does not show %s", key)
 		}

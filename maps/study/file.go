@@ -96,6 +96,7 @@ type fileStudy struct {
 	Q            float64   `toml:"q"`
 	Alpha        float64   `toml:"alpha"`
 	Bootstrap    int       `toml:"bootstrap"`
+	Replicas     int       `toml:"replicas"` // the same, by the name of the flag
 	Seed         int64     `toml:"seed"`
 	Limit        bool      `toml:"limit"`
 	LowEV        float64   `toml:"low_ev"`

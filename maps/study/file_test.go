@@ -168,6 +168,8 @@ func TestParseErrors(t *testing.T) {
 		{"q of zero", "q = 0.1", "q = 0", 27, "q: 0;"},
 		{"alpha above a half", "alpha = 0.01", "alpha = 0.9", 28, "alpha"},
 		{"few replicas", "bootstrap = 99", "bootstrap = 3", 29, "39 to"},
+		{"few replicas by the name of the flag", "bootstrap = 99", "replicas = 3", 29, "replicas: 3; 39 to"},
+		{"replicas by both names", "bootstrap = 99", "bootstrap = 99\nreplicas = 99", 30, "replicas: bootstrap is stated too"},
 		{"range upside down", "high_ev = 14000.0", "high_ev = 200.0", 33, "above low_ev"},
 		{"field without name", `name = "T1"`, "", 35, "has no name"},
 		{"field without role", "role = \"untreated\"\n", "", 41, `"B1" has no role`},

@@ -203,11 +203,18 @@ func (p *fileParser) beam(f *File) error {
 
 func (p *fileParser) options(f *File) error {
 	t := p.form
+	replicas, key := t.Bootstrap, "bootstrap"
+	if p.meta.IsDefined("replicas") {
+		if p.meta.IsDefined("bootstrap") {
+			return p.wrong("replicas", "bootstrap is stated too; both mean the same: leave one out")
+		}
+		replicas, key = t.Replicas, "replicas"
+	}
 	for _, n := range []struct {
 		key          string
 		v, low, high float64
 	}{
-		{"q", t.Q, 1e-6, 0.5}, {"alpha", t.Alpha, 1e-6, 0.5}, {"bootstrap", float64(t.Bootstrap), 39, 1e5},
+		{"q", t.Q, 1e-6, 0.5}, {"alpha", t.Alpha, 1e-6, 0.5}, {key, float64(replicas), 39, 1e5},
 		{"low_ev", t.LowEV, 50, 1e5}, {"high_ev", t.HighEV, 50, 1e5},
 	} {
 		if err := p.number(n.key, n.v, n.low, n.high, false); err != nil {
@@ -220,7 +227,7 @@ func (p *fileParser) options(f *File) error {
 	if p.meta.IsDefined("high_ev") && t.HighEV <= t.LowEV {
 		return p.wrong("high_ev", "%g; above low_ev = %g is accepted", t.HighEV, t.LowEV)
 	}
-	f.Options = Options{Q: t.Q, Alpha: t.Alpha, Bootstrap: t.Bootstrap, Seed: uint64(t.Seed), LowEV: t.LowEV, HighEV: t.HighEV,
+	f.Options = Options{Q: t.Q, Alpha: t.Alpha, Bootstrap: replicas, Seed: uint64(t.Seed), LowEV: t.LowEV, HighEV: t.HighEV,
 		NoLimit: p.meta.IsDefined("limit") && !t.Limit}
 	return nil
 }

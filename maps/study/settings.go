@@ -59,6 +59,7 @@ func (f *File) Settings() []Setting {
 	stated("q", f.Options.Q)
 	stated("alpha", f.Options.Alpha)
 	stated("bootstrap", f.Options.Bootstrap)
+	stated("replicas", f.Options.Bootstrap)
 	stated("seed", f.Options.Seed)
 	add("limit", !f.Options.NoLimit)
 	stated("low_ev", f.Options.LowEV)
