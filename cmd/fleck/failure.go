@@ -40,8 +40,11 @@ func (f *failure) Unwrap() error { return f.err }
 // they tell a programmer where it arose, but nothing to who reads a message.
 var packagePrefix = regexp.MustCompile(`(^|: |\n)((analysis|compare|composition|cube|figure|fit|maps|matrix|msa|peaks|plan|poisson|quant|record|report|scene|spectra|spots|study|synth|template|transport|xray): )+`)
 
-// plain takes the names of packages off the text of an error.
-func plain(text string) string { return packagePrefix.ReplaceAllString(text, "$1") }
+// plain takes what only programmers say out of the text of an error: the names
+// of packages, and that of an early end.
+func plain(text string) string {
+	return strings.ReplaceAll(packagePrefix.ReplaceAllString(text, "$1"), io.ErrUnexpectedEOF.Error(), "the file ends early")
+}
 
 // Codes of failures. They are stable: scripts rely on them.
 const (

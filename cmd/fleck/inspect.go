@@ -292,6 +292,21 @@ func (e *env) inspectMap(c *cli.Context, path string) error {
 	return e.describeMap(path, m)
 }
 
+// longestTitle is the number of letters of a description that are printed.
+const longestTitle = 60
+
+// holds says what a map shows, in one short line.
+func holds(m maps.Map) string {
+	what := []rune(m.What)
+	if len(what) > longestTitle {
+		what = append(what[:longestTitle:longestTitle], '…')
+	}
+	if strings.Contains(strings.ToLower(m.What), strings.ToLower(m.Unit)) {
+		return string(what)
+	}
+	return strings.TrimSpace(string(what) + " " + m.Unit)
+}
+
 func (e *env) describeMap(path string, m maps.Map) error {
 	st := m.Stats()
 	e.printf("%s: map of %d × %d pixels (width × height)\n", path, m.W, m.H)
@@ -302,7 +317,7 @@ func (e *env) describeMap(path string, m maps.Map) error {
 	a.Set("channels", 1)
 	a.Set("what", m.What)
 	a.Set("unit", m.Unit)
-	if text := strings.TrimSpace(m.What + " " + m.Unit); text != "" {
+	if text := holds(m); text != "" {
 		e.printf("  holds        %s\n", text)
 	}
 	a.Number("counts_total", st.Sum, "the map holds no value")

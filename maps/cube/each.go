@@ -112,5 +112,14 @@ func Each(ctx context.Context, src Source, workers int, newWorker func() func(y 
 
 // earlyEnd is the error of data that end inside row y.
 func earlyEnd(y, height int) error {
-	return fmt.Errorf("cube: row %d of %d (counted from 0): %w", y, height, io.ErrUnexpectedEOF)
+	return fmt.Errorf("cube: %w", &shortError{y, height})
 }
+
+// shortError is io.ErrUnexpectedEOF with the number of rows that are whole.
+type shortError struct{ rows, height int }
+
+func (e *shortError) Error() string {
+	return fmt.Sprintf("the file ends early: %d of %d rows are whole", e.rows, e.height)
+}
+
+func (e *shortError) Unwrap() error { return io.ErrUnexpectedEOF }

@@ -169,8 +169,8 @@ func (r *shortReader) ReadRow([]uint32) error {
 func TestEachWrongNumberOfRows(t *testing.T) {
 	m := randomCube(t, 2, 12, 3, U8, 1)
 	_, err := SumSpectra(context.Background(), shortRows{*m, 10}, 2, nil)
-	if !errors.Is(err, io.ErrUnexpectedEOF) || !strings.Contains(err.Error(), "row 10 of 12") {
-		t.Errorf("short: error %v, want unexpected EOF at row 10 of 12", err)
+	if !errors.Is(err, io.ErrUnexpectedEOF) || !strings.Contains(err.Error(), ": 10 of 12 rows") {
+		t.Errorf("short: error %v, want unexpected EOF after 10 of 12 rows", err)
 	}
 	_, err = SumSpectra(context.Background(), shortRows{*m, 13}, 2, nil)
 	if err == nil || !strings.Contains(err.Error(), "row 11, the last") {

@@ -281,7 +281,7 @@ func (r *folderRows) readPixel(x int, dst []uint32) error {
 	s, err := r.d.read(i)
 	if err != nil {
 		if errors.Is(err, io.EOF) { // io.EOF alone would end the rows
-			return rowError(r.d.files[i], r.y, r.h.Height, err)
+			return fmt.Errorf("cube: %s: row %d of %d (counted from 0): %w", r.d.files[i], r.y, r.h.Height, io.ErrUnexpectedEOF)
 		}
 		return err
 	}

@@ -92,7 +92,10 @@ func ReadMap(fsys fs.FS, name string, opt MapOptions) (maps.Map, error) {
 	if m.What == "" {
 		m.What = strings.TrimSuffix(path.Base(name), path.Ext(name))
 	}
-	if m.Unit = opt.Unit; m.Unit == "" && !slices.ContainsFunc(m.V, func(v float64) bool { return v < 0 || v != math.Trunc(v) && !math.IsNaN(v) }) {
+	if opt.Unit != "" {
+		m.Unit = opt.Unit
+	}
+	if m.Unit == "" && !slices.ContainsFunc(m.V, func(v float64) bool { return v < 0 || v != math.Trunc(v) && !math.IsNaN(v) }) {
 		m.Unit = "counts"
 	}
 	if opt.Pixel.Known() {

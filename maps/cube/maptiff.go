@@ -163,9 +163,9 @@ func readTIFF(data []byte, maxBytes int64) (maps.Map, error) {
 		return maps.Map{}, err
 	}
 	if f := t.fields[tagDescription]; f.typ == 2 {
-		m.What = oneLine(string(bytes.TrimRight(f.data, "\x00")))
-		if strings.ContainsRune(m.What, 0) || !isText(m.What) {
-			m.What = ""
+		text := string(bytes.TrimRight(f.data, "\x00"))
+		if !strings.ContainsRune(text, 0) && isText(oneLine(text)) {
+			m.What, m.Unit = described(text)
 		}
 	}
 	if format == 3 {
@@ -253,4 +253,25 @@ func (t *tiffFile) pixel() maps.Pixel {
 		return maps.Pixel{}
 	}
 	return p
+}
+
+// described returns what a description says is mapped, and its unit where it
+// names them on lines of their own, as figure.FloatTIFF writes them.
+func described(text string) (what, unit string) {
+	if !strings.HasPrefix(text, "quantity: ") {
+		return oneLine(text), ""
+	}
+	for line := range strings.Lines(text) {
+		key, value, _ := strings.Cut(strings.TrimSpace(line), ": ")
+		if value == "not stated" {
+			value = ""
+		}
+		switch key {
+		case "quantity":
+			what = value
+		case "unit":
+			unit = value
+		}
+	}
+	return what, unit
 }

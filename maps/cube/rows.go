@@ -102,7 +102,7 @@ func (r *sequentialRows) Close() error {
 
 func rowError(name string, y, height int, err error) error {
 	if errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) {
-		err = io.ErrUnexpectedEOF
+		return fmt.Errorf("cube: %s: %w", name, &shortError{y, height})
 	}
 	return fmt.Errorf("cube: %s: row %d of %d (counted from 0): %w", name, y, height, err)
 }

@@ -181,7 +181,7 @@ func TestWriteRefusals(t *testing.T) {
 	if err := WriteNRRD(io.Discard, m.Head, rowsOf(t, m), 7); err == nil {
 		t.Error("encoding 7 accepted")
 	}
-	if err := WriteNRRD(io.Discard, m.Head, &shortReader{m.Head, 2}, Raw); err == nil || !strings.Contains(err.Error(), "row 2 of 3") {
+	if err := WriteNRRD(io.Discard, m.Head, &shortReader{m.Head, 2}, Raw); err == nil || !strings.Contains(err.Error(), ": 2 of 3 rows") {
 		t.Errorf("short rows: %v", err)
 	}
 	if err := WriteMapNPY(io.Discard, maps.Map{W: 2, H: 2, V: make([]float64, 3)}); err == nil {
