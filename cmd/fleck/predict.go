@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"math"
 	"slices"
@@ -11,6 +12,7 @@ import (
 	"example.org/fleck/quant"
 	"example.org/fleck/quant/analysis"
 	"example.org/fleck/quant/matrix"
+	"example.org/fleck/spectra"
 	"example.org/fleck/spectra/xray"
 	"github.com/urfave/cli/v2"
 )
@@ -237,7 +239,12 @@ func (e *env) predict(c *cli.Context) error {
 			return failed(codeFailed, "", "%w", err)
 		}
 		for _, p := range list {
-			rows = append(rows, predictRow(p, beam))
+			none := holdsNo(p.Peak.Element, elements, len(layers) > 0)
+			if none != "" {
+				p.Remarks = append(p.Remarks, none)
+				p.Z = 0
+			}
+			rows = append(rows, predictRow(p, beam, none))
 			e.printf("%-9s %8.4g  %.6f  %s  %12.4g\n", p.Peak, beam.KeV(), p.KRatio, factorText(p), p.Counts)
 			for _, r := range p.Remarks {
 				e.warn("%s at %g keV: %s", p.Peak, beam.KeV(), r)
@@ -245,7 +252,26 @@ func (e *env) predict(c *cli.Context) error {
 		}
 	}
 	e.answer.Set("lines", rows)
+	e.solidAngle(c, opt.Detector)
 	return nil
+}
+
+// solidAngle says what the counts are for.
+func (e *env) solidAngle(c *cli.Context, d spectra.Detector) {
+	d = d.WithDefaults()
+	e.setting("solid_angle_sr", d.SolidAngleSr, originOf(c, "detector"))
+	e.printf("\nThe counts are those of a detector with a solid angle of %.3g sr (solid_angle_sr of --detector).\n", d.SolidAngleSr)
+}
+
+// holdsNo says that a specimen lacks an element, "" if it holds it.
+func holdsNo(z xray.Element, held []xray.Element, several bool) string {
+	switch {
+	case slices.Contains(held, z):
+		return ""
+	case several:
+		return "nothing in the specimen holds " + z.Symbol()
+	}
+	return "the material holds no " + z.Symbol()
 }
 
 // factorText writes the factors of a bulk; layers have none.
@@ -256,7 +282,7 @@ func factorText(p analysis.Prediction) string {
 	return strconv.FormatFloat(p.Z, 'f', 4, 64) + "  " + strconv.FormatFloat(p.A, 'f', 4, 64) + "  " + strconv.FormatFloat(p.F, 'f', 4, 64)
 }
 
-func predictRow(p analysis.Prediction, beam xray.Energy) record.Object {
+func predictRow(p analysis.Prediction, beam xray.Energy, none string) record.Object {
 	name := p.Peak.String()
 	_, line, _ := strings.Cut(name, " ")
 	o := record.Of("element", p.Peak.Element.Symbol(), "line", line, "beam_kev", beam.KeV())
@@ -268,7 +294,7 @@ func predictRow(p analysis.Prediction, beam xray.Energy) record.Object {
 		if p.Z == 0 {
 			f.v = math.NaN()
 		}
-		o.Number(f.key, f.v, "layers have no factors")
+		o.Number(f.key, f.v, cmp.Or(none, "layers have no factors"))
 	}
 	o.Set("standard", p.Standard)
 	o.Number("overvoltage", p.Overvoltage, "")

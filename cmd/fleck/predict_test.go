@@ -1,6 +1,7 @@
 package main
 
 import (
+	"fmt"
 	"math"
 	"strings"
 	"testing"
@@ -55,6 +56,31 @@ func TestPredictSphereUsage(t *testing.T) {
 		out, errs, code := fleck(t, append([]string{"predict"}, tt.args...)...)
 		if code != exitUsage || out != "" || !strings.Contains(errs, tt.want) {
 			t.Errorf("fleck predict %q: exit code %d, stderr %q; want %d and %q", tt.args, code, errs, exitUsage, tt.want)
+		}
+	}
+}
+
+// A line of an element that is not there is 0 for a reason, and has no factors.
+func TestPredictAbsentElement(t *testing.T) {
+	for _, tt := range []struct {
+		args []string
+		want string
+	}{
+		{[]string{"--material", "SiO2"}, "the material holds no Fe"},
+		{[]string{"--material", "Al", "--layer", "SiO2:2.2g/cm3:50nm"}, "nothing in the specimen holds Fe"},
+		{[]string{"--material", "SiO2:2.2g/cm3", "--sphere", "100", "--substrate", "Al", "--trajectories", "100"}, "nothing in the specimen holds Fe"},
+	} {
+		m := answer(t, exitDone, append([]string{"predict", "--beam", "15", "--lines", "Fe K,Si K"}, tt.args...)...)
+		fe, si := row(t, m["lines"].([]any)[0]), row(t, m["lines"].([]any)[1])
+		if fe["k_ratio"] != 0.0 || fe["z"] != nil || !strings.Contains(fmt.Sprint(fe["remarks"]), tt.want) || !strings.Contains(fmt.Sprint(m["warnings"]), "Fe K at 15 keV: "+tt.want) {
+			t.Errorf("predict %q: %v, warnings %v; want %q", tt.args, fe, m["warnings"], tt.want)
+		}
+		if strings.Contains(fmt.Sprint(si["remarks"]), "holds") {
+			t.Errorf("predict %q: %v", tt.args, si)
+		}
+		out, _, _ := fleck(t, append([]string{"predict", "--beam", "15"}, tt.args...)...)
+		if s := m["settings"].(map[string]any)["solid_angle_sr"]; s == nil || !strings.Contains(out, "solid angle of 0.012 sr") {
+			t.Errorf("predict %q names no solid angle: %v\n%s", tt.args, s, out)
 		}
 	}
 }

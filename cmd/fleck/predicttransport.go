@@ -159,7 +159,11 @@ func (e *env) predictTransport(ctx context.Context, c *cli.Context) error {
 		}
 		for _, r := range got {
 			counts := countsPerNAs(r.Intensity, d)
-			rows = append(rows, transportRow(r, beam, counts))
+			none := holdsNo(r.Peak.Element, elementsOf(x), len(materialsOf(x)) > 1)
+			if none != "" {
+				e.warn("%s at %g keV: %s", r.Peak, beam.KeV(), none)
+			}
+			rows = append(rows, transportRow(r, beam, counts, none))
 			if !(r.K >= 0) {
 				e.printf("%-9s %8.4g  not excited\n", r.Peak, beam.KeV())
 				continue
@@ -169,6 +173,7 @@ func (e *env) predictTransport(ctx context.Context, c *cli.Context) error {
 	}
 	e.answer.Set("lines", rows)
 	e.printf("\nErrors are those of %d electrons. Secondary fluorescence is left out; L and M lines are good to 20 to 40 %% in counts.\n", cfg.Trajectories)
+	e.solidAngle(c, d)
 	e.printf("%s", e.defaultDensities(materialsOf(cfg)...))
 	return nil
 }
@@ -220,7 +225,7 @@ func countsPerNAs(x transport.Intensity, d spectra.Detector) float64 {
 	return n * electrons * d.SolidAngleSr / (4 * math.Pi)
 }
 
-func transportRow(r transport.Ratio, beam xray.Energy, counts float64) record.Object {
+func transportRow(r transport.Ratio, beam xray.Energy, counts float64, none string) record.Object {
 	name := r.Peak.String()
 	_, line, _ := strings.Cut(name, " ")
 	o := record.Of("element", r.Peak.Element.Symbol(), "line", line, "beam_kev", beam.KeV())
@@ -234,6 +239,10 @@ func transportRow(r transport.Ratio, beam xray.Energy, counts float64) record.Ob
 	o.Number("photons_per_electron", r.Emitted, "")
 	o.Number("counts_per_na_s", counts, "")
 	o.Number("sphere_share", sphereShare(r), "")
-	o.Set("remarks", []string{})
+	remarks := []string{}
+	if none != "" {
+		remarks = append(remarks, none)
+	}
+	o.Set("remarks", remarks)
 	return o
 }
