@@ -22,7 +22,9 @@ type Fitter struct {
 	mix      *poisson.Mixture
 	low      int // first channel
 	n        int // number of channels
+	length   int // channels of the spectrum that it was frozen on
 	shapes   [][]float64
+	none     []float64 // sigma per family where there is no count
 }
 
 // Scratch is the working memory of one goroutine. The zero value is ready.
@@ -39,7 +41,7 @@ type PixelResult struct {
 	NetCounts []float64 // per family
 	Sigma     []float64 // per family; one-sided where the estimate is zero
 	Continuum float64   // counts
-	Deviance  float64
+	Deviance  float64   // NaN, like all other values, for counts that cannot be fitted
 	Status    Status
 }
 
@@ -49,8 +51,8 @@ func (r *Result) Freeze() (*Fitter, error) {
 	if r.Status == Empty {
 		return nil, fmt.Errorf("fit: the spectrum has no counts to take shapes from")
 	}
-	f := &Fitter{low: r.LowChannel, n: len(r.Model)}
 	d := r.design
+	f := &Fitter{low: r.LowChannel, n: len(r.Model), length: d.length}
 	cal := r.Calibration
 	cal.OffsetEV = float64(cal.Energy(float64(d.lo)))
 	var templates [][]float64
@@ -91,11 +93,22 @@ func (r *Result) Freeze() (*Fitter, error) {
 		return nil, fmt.Errorf("fit: freezing the model: %w", err)
 	}
 	f.mix = mix
+	var none Scratch
+	if err := mix.Fit(&none.res, nil, nil, &none.fit); err != nil {
+		return nil, fmt.Errorf("fit: freezing the model: %w", err)
+	}
+	mix.Covariance(&none.res, &none.fit)
+	f.none = none.res.Sigma[:len(f.Families)]
 	return f, nil
 }
 
 // Channels returns the half-open range of channels that the Fitter uses.
 func (f *Fitter) Channels() (low, high int) { return f.low, f.low + f.n }
+
+// SpectrumChannels returns the number of channels of the spectrum that the
+// Fitter was frozen on. Its shapes hold for spectra of the same energy scale
+// only.
+func (f *Fitter) SpectrumChannels() int { return f.length }
 
 // Shapes returns what the Fitter scales: for each family the counts per channel
 // of one net count, its artefacts included, and last the continuum, of unit sum.
@@ -110,7 +123,7 @@ func (f *Fitter) Shapes() [][]float64 {
 
 // FitRow fits one spectrum given as whole counts over all channels of the
 // instrument. Channels outside Channels() are left out. Without counts in
-// range the status is Empty and all values are zero.
+// range the status is Empty, all values are zero and Sigma is one count.
 func (f *Fitter) FitRow(dst *PixelResult, counts []uint32, sc *Scratch) {
 	sc.channels, sc.counts = sc.channels[:0], sc.counts[:0]
 	for i := f.low; i < min(f.low+f.n, len(counts)); i++ {
@@ -141,6 +154,7 @@ func (f *Fitter) fit(dst *PixelResult, sc *Scratch) {
 	dst.Continuum, dst.Deviance = 0, 0
 	if len(sc.counts) == 0 {
 		dst.Status = Empty
+		copy(dst.Sigma, f.none)
 		return
 	}
 	if err := f.mix.Fit(&sc.res, sc.channels, sc.counts, &sc.fit); err != nil {
@@ -148,6 +162,7 @@ func (f *Fitter) fit(dst *PixelResult, sc *Scratch) {
 		for i := range dst.NetCounts {
 			dst.NetCounts[i], dst.Sigma[i] = math.NaN(), math.NaN()
 		}
+		dst.Continuum, dst.Deviance = math.NaN(), math.NaN()
 		return
 	}
 	f.mix.Covariance(&sc.res, &sc.fit)

@@ -48,3 +48,37 @@ func TestFitterShapes(t *testing.T) {
 		t.Error("the shapes are not the caller's own")
 	}
 }
+
+// TestFitterPoorRows: without counts all values are zero, uncertain by one
+// count; counts that cannot be fitted leave NaN everywhere, not zeros.
+func TestFitterPoorRows(t *testing.T) {
+	s := simulate(t, spectra.Calibration{GainEV: 15}, 1024, 15000, spectra.DefaultDetector(), 1e6, family{"Fe", xray.FamilyK, 4e5}, family{"Ti", xray.FamilyK, 1e4})
+	r, err := Spectrum(s, Options{Families: []Family{{26, xray.FamilyK}, {22, xray.FamilyK}}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	f, err := r.Freeze()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if f.SpectrumChannels() != 1024 {
+		t.Errorf("frozen on %d channels, want 1024", f.SpectrumChannels())
+	}
+	var px PixelResult
+	var sc Scratch
+	f.FitRow(&px, make([]uint32, 1024), &sc)
+	for k, v := range px.NetCounts {
+		// One count, up to 1 % of it in escape peaks.
+		if v != 0 || !(math.Abs(px.Sigma[k]-1) < 0.02) || px.Status != Empty || px.Continuum != 0 {
+			t.Errorf("no counts: %s %g ± %g, continuum %g, %v", f.Families[k], v, px.Sigma[k], px.Continuum, px.Status)
+		}
+	}
+	counts := make([]float64, 1024)
+	counts[430] = math.Inf(1)
+	f.FitSpectrum(&px, counts, &sc)
+	for k, v := range px.NetCounts {
+		if !math.IsNaN(v) || !math.IsNaN(px.Sigma[k]) || !math.IsNaN(px.Continuum) || !math.IsNaN(px.Deviance) || px.Status != NotConverged {
+			t.Errorf("infinite counts: %s %g ± %g, continuum %g, deviance %g, %v", f.Families[k], v, px.Sigma[k], px.Continuum, px.Deviance, px.Status)
+		}
+	}
+}

@@ -156,6 +156,7 @@ func (p shape) inRange() bool {
 // fitted channels.
 type design struct {
 	lo, hi   int // half-open channel range
+	length   int // channels of the spectrum
 	families []familyLines
 	groupsOf [][]int // per family, indices into the group columns
 	cont     *continuumTable
@@ -167,7 +168,7 @@ type design struct {
 
 // newDesign prepares everything that does not depend on the shape.
 func newDesign(s *spectra.Spectrum, o Options) (*design, error) {
-	d := &design{base: o.Detector}
+	d := &design{base: o.Detector, length: len(s.Counts)}
 	d.lo = max(0, int(math.Ceil(s.Channel(xray.Energy(o.LowEV))-1e-9)))
 	d.hi = min(len(s.Counts), int(math.Floor(s.Channel(xray.Energy(o.HighEV))+1e-9))+1)
 	for _, f := range o.Families {
