@@ -42,12 +42,14 @@ func SumSpectrum(h cube.Header, sum []uint64) *spectra.Spectrum {
 	return s
 }
 
-// Fit fits every pixel of src. The cube must have the channels that the Fitter
-// was frozen on.
+// Fit fits every pixel of src. The cube must have the channels and the energy
+// scale that the Fitter was frozen on; another number of channels is an error.
+// A pixel without counts in the fitted range has the status Empty, the value 0
+// and a one-sided uncertainty of one count.
 func Fit(ctx context.Context, src cube.Source, f *fit.Fitter, opt Options) (*Result, error) {
 	h := src.Header()
-	if _, high := f.Channels(); high > h.Channels {
-		return nil, fmt.Errorf("peaks: the model uses channels up to %d, the cube has %d", high-1, h.Channels)
+	if n := f.SpectrumChannels(); n != h.Channels {
+		return nil, fmt.Errorf("peaks: the cube has %d channels, the model was made on a spectrum of %d; take the model from the cube's own sum spectrum", h.Channels, n)
 	}
 	r := &Result{Families: f.Families, Continuum: newMap(h, "continuum", "counts")}
 	for _, fam := range f.Families {
