@@ -22,7 +22,7 @@ func moreFlags() []cli.Flag {
 	return []cli.Flag{
 		valueFlag(groupMore, "other-beam", "`CUBE` of the same place at another beam energy, registered to CUBE: what both say of a spot is joined"),
 		valueFlag(groupMore, "second-half", "`CUBE` of the later half of the frames, CUBE holding the first: tests for drift, carbon growth and loss of the target"),
-		valueFlag(groupMore, "mask", "`IMAGE` of the field (PNG, TIFF, NPY or text) of as many pixels: do spots lie on its marked places, such as scratches?"),
+		valueFlag(groupMore, "mask", "`IMAGE` of the field (PNG, TIFF, NPY or text) of as many pixels: do spots lie on its marked places, such as scratches? texture: the line features of CUBE itself (a file of that name is ./texture)"),
 		valueFlag(groupMore, "mask-above", "`LEVEL` above which a pixel of the image is marked (default: 0)"),
 		valueFlag(groupMore, "mask-below", "`LEVEL` below which a pixel of the image is marked"),
 		&cli.BoolFlag{DisableDefaultText: true, Name: "screen", Usage: "look for lines of other elements that single places show", Category: groupMore},
@@ -57,9 +57,18 @@ func levelFlag(c *cli.Context, name string, def float64) (float64, error) {
 	return v, nil
 }
 
-// readMask returns the mask of the flags; ok is false without one.
+// textureMask is the value of --mask that asks for the mask of the field itself.
+const textureMask = "texture"
+
+// readMask returns the mask of the flags; ok is false without an image.
 func (e *env) readMask(c *cli.Context) (mask maps.Mask, ok bool, err error) {
 	path := c.String("mask")
+	if path == textureMask {
+		if c.IsSet("mask-above") || c.IsSet("mask-below") {
+			return mask, false, usage("--mask-above and --mask-below need an image; --mask texture finds its level itself (a file of that name is ./texture)")
+		}
+		return mask, false, nil
+	}
 	if path == "" {
 		if c.IsSet("mask-above") || c.IsSet("mask-below") {
 			return mask, false, usage("--mask-above and --mask-below need --mask")
@@ -95,17 +104,18 @@ func searched(r *study.Result) spots.Range {
 // more answers the further questions about field 0 of a study.
 func (e *env) more(ctx context.Context, c *cli.Context, s *study.Study, r *study.Result, mask maps.Mask, masked bool) error {
 	f := &r.Fields[0]
-	if masked {
+	switch {
+	case masked:
 		if mask.W != f.Header.Width || mask.H != f.Header.Height {
 			return usage("--mask %s has %d × %d pixels, the field %d × %d", c.String("mask"), mask.W, mask.H, f.Header.Width, f.Header.Height)
 		}
-		a, err := spots.Associate(f.Spots.Spots, mask, spots.AssociateOptions{Seed: e.seed})
-		if err != nil {
-			return usage("--mask %s: %w", c.String("mask"), err)
+		if err := e.associate(c, f.Spots.Spots, mask); err != nil {
+			return err
 		}
-		e.answer.Set("association", record.Association(a))
-		e.printf("  mask: %d of %d spots lie on the marked places, %.1f by chance; mean distance %.1f px, %.1f by chance (closer p = %.2g, further p = %.2g, %d shifts)\n",
-			a.Inside, a.Spots, a.Expected, a.MeanPx, a.MeanNull, a.Attracted, a.Avoided, a.Shifts)
+	case c.String("mask") == textureMask:
+		if err := e.texture(c, f); err != nil {
+			return err
+		}
 	}
 	if path := c.String("second-half"); path != "" {
 		if err := e.secondHalf(ctx, c, s, r, path); err != nil {
@@ -119,6 +129,40 @@ func (e *env) more(ctx context.Context, c *cli.Context, s *study.Study, r *study
 	}
 	e.spheres(r)
 	return e.sizes(f)
+}
+
+// associate answers whether spots lie on the marked places.
+func (e *env) associate(c *cli.Context, list []maps.Spot, mask maps.Mask) error {
+	a, err := spots.Associate(list, mask, spots.AssociateOptions{Seed: e.seed})
+	if err != nil {
+		return usage("--mask %s: %w", c.String("mask"), err)
+	}
+	e.answer.Set("association", record.Association(a))
+	e.printf("  mask: %d of %d spots lie on the marked places, %.1f by chance; mean distance %.1f px, %.1f by chance (closer p = %.2g, further p = %.2g, %d shifts)\n",
+		a.Inside, a.Spots, a.Expected, a.MeanPx, a.MeanNull, a.Attracted, a.Avoided, a.Shifts)
+	return nil
+}
+
+// texture answers whether spots lie on the line features that the counts of the field
+// itself show.
+func (e *env) texture(c *cli.Context, f *study.FieldResult) error {
+	// Whatever was found is left out: a mask made of the spots would prove itself.
+	skip := spots.Around(append(slices.Clone(f.Spots.Spots), f.Spots.Rejected...), f.Header.Width, f.Header.Height)
+	mask, err := spots.TextureMask(f.Sums.PixelTotals, &skip, e.workers)
+	if err != nil {
+		return usage("--mask texture: %w", err)
+	}
+	share := float64(mask.Count()) / float64(len(mask.In))
+	e.answer.Set("texture", record.Of("marked_share", share, "left_out_share", float64(skip.Count())/float64(len(skip.In))))
+	if n := mask.Count(); n == 0 || n == len(mask.In) {
+		e.answer.Set("association", nil)
+		e.answer.Set("association_reason", "the counts of the field show no line features")
+		e.printf("  texture: the counts of the field show no line features, such as scratches\n")
+		return nil
+	}
+	e.warn("--mask texture: the marks come from the total counts of the field itself, without the surroundings of its spots, so that the spots do not make their own mask; faint spots in dark grooves are found less often than beside them")
+	e.printf("  texture: %.2g %% of the pixels lie on line features\n", 100*share)
+	return e.associate(c, f.Spots.Spots, mask)
 }
 
 // spheres answers with the spots named as the target as solid spheres.
@@ -251,14 +295,7 @@ func (e *env) screen(ctx context.Context, s *study.Study, r *study.Result) error
 	}
 	// Spots found say what they are themselves; where one takes the place of the
 	// substrate, all shares change.
-	skip := maps.NewMask(f.W, f.H)
-	for _, s := range r.Fields[0].Spots.Spots {
-		for p := range skip.In {
-			if math.Hypot(float64(p%f.W)-s.XPx, float64(p/f.W)-s.YPx) <= 3*s.WidthPx+1 {
-				skip.In[p] = true
-			}
-		}
-	}
+	skip := spots.Around(r.Fields[0].Spots.Spots, f.W, f.H)
 	res, err := spots.Screen(ctx, f, spots.ScreenOptions{Skip: &skip, LineChannels: max(2, int(math.Round(r.Fit.Detector.FWHM(2000)/cal.GainEV))), Exclude: known, Seed: e.seed, Workers: e.workers})
 	if err != nil {
 		return err

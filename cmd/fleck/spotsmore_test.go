@@ -61,6 +61,42 @@ func TestFurtherQuestions(t *testing.T) {
 	}
 }
 
+// grooved writes a copy of a cube whose row y holds half of the counts.
+func grooved(t *testing.T, path, name string, y, width int) string {
+	t.Helper()
+	data, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	row := 2 * width * testChannels
+	from := strings.Index(string(data), "\n\n") + 2 + y*row
+	for i := from; i < from+row; i += 2 { // little-endian
+		v := (uint16(data[i]) | uint16(data[i+1])<<8) / 2
+		data[i], data[i+1] = byte(v), byte(v>>8)
+	}
+	return write(t, filepath.Join(filepath.Dir(path), name), string(data))
+}
+
+// The mask of the field's own line features: none in an even field, although a spot is
+// in it, and the groove in a field with one.
+func TestTextureOfField(t *testing.T) {
+	dir := t.TempDir()
+	field := cubeFile(t, filepath.Join(dir, "t.nrrd"), true, 1)
+	common := []string{"--blank", cubeFile(t, filepath.Join(dir, "b.nrrd"), false, 2), "--target", "TiO2:4.23g/cm3", "--substrate", "Fe:7.87g/cm3", "--replicas", "39", "--no-limit", "--mask", "texture"}
+	m := answer(t, exitDone, append([]string{"spots", field}, common...)...)
+	if m["association"] != nil || m["association_reason"] == nil || row(t, m["texture"])["marked_share"] != 0.0 {
+		t.Errorf("texture %v, association %v of an even field", m["texture"], m["association"])
+	}
+	m = answer(t, exitDone, append([]string{"spots", grooved(t, field, "groove.nrrd", 12, 20)}, common...)...)
+	// One row of 16; a strong line is marked a pixel wider on both sides.
+	if s := row(t, m["texture"])["marked_share"].(float64); s < 1./16 || s > 3./16 {
+		t.Errorf("%g of the field is marked; the groove is 1/16", s)
+	}
+	if a := row(t, m["association"]); a["spots"] != 1.0 || a["inside"] != 0.0 {
+		t.Errorf("association %v; the spot lies five rows away", a)
+	}
+}
+
 // Fields recorded otherwise are refused, and the difference is named; so are
 // questions without what they need.
 func TestSpotsRefusals(t *testing.T) {
@@ -82,6 +118,8 @@ func TestSpotsRefusals(t *testing.T) {
 		{"second half of another beam", []string{"--second-half", altered(t, blank, "half.nrrd", "1e+01 keV", "12 keV")}, "beam energy"},
 		{"other beam of the same energy", []string{"--other-beam", blank}, "another energy"},
 		{"level without a mask", []string{"--mask-above", "3"}, "need --mask"},
+		{"level of texture", []string{"--mask", "texture", "--mask-above", "3"}, "finds its level itself"},
+		{"file called texture", []string{"--mask", "./texture"}, "texture"},
 		{"two levels", []string{"--mask", small, "--mask-above", "3", "--mask-below", "2"}, "exclude each other"},
 		{"a word for a level", []string{"--mask", small, "--mask-above", "high"}, "a number is accepted"},
 		{"mask of another size", []string{"--mask", small}, "3 × 3 pixels"},
