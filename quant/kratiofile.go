@@ -34,6 +34,9 @@ func ReadKRatios(r io.Reader) ([]KRatio, error) {
 	for i := range head {
 		head[i] = strings.ToLower(strings.TrimSpace(strings.TrimPrefix(head[i], "\ufeff")))
 	}
+	if len(head) == 1 && strings.ContainsAny(head[0], ";\t") {
+		return nil, fmt.Errorf("quant: table of k-ratios: line 1: %q holds no comma; columns are separated by commas, decimals by points: element,line,k_ratio,sigma", head[0])
+	}
 	at := map[string]int{}
 	for _, name := range []string{"element", "line", "k_ratio", "sigma"} {
 		at[name] = slices.Index(head, name)

@@ -20,6 +20,8 @@ func TestReadKRatios(t *testing.T) {
 		{"", "empty"},
 		{"# nothing\n", "empty"},
 		{"element,line,k\nFe,K,1\n", `no column "k_ratio"`},
+		{"element;line;k_ratio;sigma\nFe;K;0,5;0,003\n", "columns are separated by commas, decimals by points"},
+		{"element\tline\tk_ratio\nFe\tK\t0.5\n", "columns are separated by commas, decimals by points"},
 		{"element,line,k_ratio\n", "no rows"},
 		{"element,line,k_ratio\nFe,K,0.5\nXx,K,0.5\n", "line 3"},
 		{"element,line,k_ratio\nFe,Q,0.5\n", "line 2"},

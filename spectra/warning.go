@@ -67,7 +67,7 @@ func (s *Spectrum) Check() []Warning {
 	}
 	end := float64(s.Energy(float64(len(s.Counts) - 1)))
 	if end < 200 || end > 1e6 {
-		out.add(EnergyUnit, "the energy axis ends at %.4g eV: is the scale in eV?", end)
+		out.add(EnergyUnit, "the energy axis ends at %.4g eV: is the scale in eV, not in keV?", end)
 		return out
 	}
 	if !bad {

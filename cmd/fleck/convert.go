@@ -12,6 +12,7 @@ import (
 	"example.org/fleck/maps"
 	"example.org/fleck/maps/cube"
 	"example.org/fleck/maps/figure"
+	"example.org/fleck/spectra"
 	"example.org/fleck/spectra/msa"
 	"github.com/urfave/cli/v2"
 )
@@ -146,6 +147,9 @@ func (e *env) convertArray(ctx context.Context, c *cli.Context, in, out, ext str
 	if ext == ".npy" && (h.CalibrationKnown || h.Pixel.Known()) {
 		e.note("NPY carries no energy axis, pixel size or conditions; NRRD does")
 	}
+	if ext == ".nrrd" {
+		e.checkAxis(h, out)
+	}
 	return e.writeFile(out, func(w io.Writer) error { return e.writeCube(ctx, w, f, ext, enc) })
 }
 
@@ -207,6 +211,22 @@ func (e *env) writeMap(c *cli.Context, m maps.Map, out, ext string, enc cube.Enc
 	return e.writeFile(out, func(w io.Writer) error { return figure.FloatTIFF(w, m) })
 }
 
+// checkAxis says that a header will state no energy axis, or one in another unit.
+func (e *env) checkAxis(h cube.Header, out string) {
+	if !h.CalibrationKnown {
+		if h.Channels > 1 {
+			e.warn("%s states no energy axis, since none is known: --energy-first and --energy-step, in eV, give it one", out)
+		}
+		return
+	}
+	s := spectra.Spectrum{Counts: make([]float64, h.Channels), Calibration: h.Calibration, Conditions: h.Conditions}
+	for _, w := range s.Check() {
+		if w.Kind == spectra.EnergyUnit {
+			e.warn("%s: %s (--energy-first and --energy-step are in eV, --beam in keV)", out, w)
+		}
+	}
+}
+
 // convertRaw writes data without header, and the header beside it.
 func (e *env) convertRaw(ctx context.Context, c *cli.Context, in, out, header string) error {
 	f, err := e.openCube(c, in)
@@ -222,6 +242,7 @@ func (e *env) convertRaw(ctx context.Context, c *cli.Context, in, out, header st
 	if err := e.checkOutput(header); err != nil {
 		return err
 	}
+	e.checkAxis(h, header)
 	if err := e.writeFile(out, func(w io.Writer) error { return e.writeRows(ctx, w, f, h.Type) }); err != nil {
 		return err
 	}
@@ -292,6 +313,7 @@ func (e *env) writeHeader(c *cli.Context, in, out string) error {
 	if err != nil || !filepath.IsLocal(name) {
 		return usage("%s: a header must lie beside its data or in a folder above them", out)
 	}
+	e.checkAxis(f.Header(), out)
 	raw := cube.RawFile{Name: filepath.ToSlash(name), Endian: opt.Endian, Axes: opt.Axes, Offset: opt.Offset}
 	return e.writeFile(out, func(w io.Writer) error { return cube.WriteNRRDDetached(w, f.Header(), raw) })
 }

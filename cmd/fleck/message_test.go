@@ -1,6 +1,7 @@
 package main
 
 import (
+	"fmt"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -57,6 +58,39 @@ func TestMessages(t *testing.T) {
 		_, errs, code := fleck(t, tt.args...)
 		if code != tt.exit || !strings.Contains(errs, tt.want) {
 			t.Errorf("fleck %q: exit code %d, stderr %q; want %d and %q", tt.args, code, errs, tt.exit, tt.want)
+		}
+	}
+}
+
+// TestKRatiosWithSemicolons reads a table as spreadsheets of some countries write it.
+func TestKRatiosWithSemicolons(t *testing.T) {
+	path := write(t, filepath.Join(t.TempDir(), "k.csv"), "element;line;k_ratio;sigma\nFe;K;0,5;0,003\n")
+	e := errorOf(t, answer(t, exitFailed, "quantify", "--kratios", path, "--beam", "15"))
+	if text := fmt.Sprint(e["message"]); !strings.Contains(text, "columns are separated by commas") {
+		t.Errorf("message %q", text)
+	}
+}
+
+// TestConvertAxis converts a cube without energy axis, and with one in the wrong unit.
+func TestConvertAxis(t *testing.T) {
+	dir := t.TempDir()
+	at := func(name string) string { return filepath.Join(dir, name) }
+	bare := at("bare.npy")
+	answer(t, exitDone, "convert", cubeFile(t, at("full.nrrd"), false, 1), bare)
+	for _, tt := range []struct {
+		args   []string
+		want   string
+		states bool
+	}{
+		{[]string{bare, at("none.nrrd")}, "none.nrrd states no energy axis", true},
+		{[]string{bare, at("none.raw")}, "none.nhdr states no energy axis", true},
+		{[]string{bare, at("kev.nrrd"), "--energy-first", "0", "--energy-step", "0.015"}, "in eV, not in keV?", true},
+		{[]string{bare, at("ev.nrrd"), "--energy-first", "0", "--energy-step", "15"}, "in keV", false},
+		{[]string{bare, at("ev2.nrrd"), "--energy-first", "0", "--energy-step", "15"}, "no energy axis", false},
+	} {
+		m := answer(t, exitDone, append([]string{"convert"}, tt.args...)...)
+		if got := strings.Contains(fmt.Sprint(m["warnings"]), tt.want); got != tt.states {
+			t.Errorf("convert %q: warnings %v; %q among them: %v, want %v", tt.args, m["warnings"], tt.want, got, tt.states)
 		}
 	}
 }
