@@ -123,6 +123,7 @@ func TestRefusals(t *testing.T) {
 		{"bulk at two beam energies", []string{bulk10, "--elements", "Al,Si", "--oxygen", "stoichiometry", "--second", bulk20}, false, "standardless"},
 		{"cover seen by two families", []string{covered, "--elements", "O,Ti,Fe"}, true, "Fe L over Fe K"},
 		{"element missing", []string{steel, "--elements", "Fe,Ni"}, true, "belong to no line fitted"},
+		{"element missing is named", []string{steel, "--elements", "Fe,Ni"}, true, "Cr K at 5415 eV"},
 		{"standards", append([]string{steel, "--standard", "Fe=" + fe}, standards...), false, "conditions of ISO 22309"},
 		{"standard drifted", append([]string{steel, "--standard", "Fe=" + fe, "--standard", "Fe=" + drifted}, standards...), false, "current or detector drifted"},
 		{"standard at another beam energy", append([]string{steel, "--standard", "Fe=" + beam19}, standards...), true, "measured at 19 keV, the specimen at 20 keV"},

@@ -131,7 +131,7 @@ func (q *Result) checkFit(r *fit.Result, cond spectra.Conditions) {
 		if b.Sigmas() < 10 || excess < 0.1*b.Model || excess < unexplainedShare*net/4 {
 			continue
 		}
-		text := fmt.Sprintf("%.0f counts between %.0f and %.0f eV belong to no line fitted", excess, b.FromEV, b.ToEV)
+		text := fmt.Sprintf("%.0f counts between %.0f and %.0f eV belong to no line fitted", excess, b.FromEV, b.ToEV) + bandText(b, r, cond.BeamEnergy)
 		if excess > unexplainedShare*net {
 			q.refuse(text + ": an element may be missing from the list, and then every fraction is wrong")
 		} else {
