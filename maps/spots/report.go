@@ -198,7 +198,7 @@ func (s *cubeSearch) remark(res *Result) {
 		add("%.2g %% of the field have another spectrum than the rest and are left out of the substrate", 100*res.OddShare)
 	}
 	if n := len(res.Rejected); n > 0 {
-		add("%d maxima of the whole template lack the line family of %s and are not listed", n, res.Options.Target.Name)
+		add("%s", rejectedText(n, res.Options.Target.Name))
 	}
 	if len(s.spots) >= s.opt.MaxSpots {
 		add("the search ended at %d spots", s.opt.MaxSpots)
@@ -209,4 +209,11 @@ func (s *cubeSearch) remark(res *Result) {
 	if mean := s.total / float64(s.f.W*s.f.H); mean < 1 {
 		add("%.2g counts per pixel: positions and widths are coarse", mean)
 	}
+}
+
+func rejectedText(n int, target string) string {
+	if n == 1 {
+		return fmt.Sprintf("1 maximum of the whole template lacks the line family of %s and is not listed", target)
+	}
+	return fmt.Sprintf("%d maxima of the whole template lack the line family of %s and are not listed", n, target)
 }
