@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"fmt"
 	"math"
 	"os"
 	"path/filepath"
@@ -236,6 +237,21 @@ func TestStationaryBeam(t *testing.T) {
 		"--target", "TiO2:4.23g/cm3", "--substrate", "Fe", "--replicas", "39", "--no-limit"}
 	raster := answer(t, exitDone, common...)
 	still := answer(t, exitDone, append(common, "--beam-mode", "stationary", "--probe", "100")...)
+	for name, args := range map[string][]string{"unknown": {"--beam-mode", "unknown", "--probe", "100"}, "not stated": {"--probe", "100"}} {
+		m := answer(t, exitDone, append(common, args...)...)
+		if got, want := row(t, m["density"])["treated_high"], row(t, still["density"])["treated_high"]; got != want {
+			t.Errorf("mode %s: upper end of the density %v; that of a stationary beam is %v", name, got, want)
+		}
+		if s := fmt.Sprint(m["warnings"]); !strings.Contains(s, "beam mode is unknown") {
+			t.Errorf("mode %s: warnings %s", name, s)
+		}
+	}
+	if s := fmt.Sprint(raster["warnings"]); !strings.Contains(s, "a rastered beam, which") || strings.Contains(fmt.Sprint(still["warnings"]), "beam mode") {
+		t.Errorf("warnings %s where nothing is stated, %v of a stationary beam", s, still["warnings"])
+	}
+	if _, errs, code := fleck(t, append(common, "--beam-mode", "unknown")...); code != exitUsage || !strings.Contains(errs, "needs --probe") {
+		t.Errorf("unknown mode without a probe: exit code %d, %q", code, errs)
+	}
 	density := func(m map[string]any) float64 { return row(t, m["density"])["treated_high"].(float64) }
 	want := math.Pi / 4 * 0.2 * 0.2
 	// 1e-9: rounding of a few operations.

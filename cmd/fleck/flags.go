@@ -75,8 +75,8 @@ func specimenFlags() []cli.Flag {
 		listFlag(groupSpecimen, "confuser", "another `MATERIAL` that a spot may be"),
 		valueFlag(groupSpecimen, "coating", "conductive layer, a `MATERIAL` with thickness, such as \"C:2.0g/cm3:8nm\""),
 		valueFlag(groupSpecimen, "coating-order", "`WHERE` the coating lies relative to the particles: under, over or both; needed with --coating"),
-		valueFlag(groupSpecimen, "beam-mode", "`MODE` of the beam within a pixel: stationary or rastered (default)"),
-		valueFlag(groupSpecimen, "probe", "diameter of the beam in `NM`, for a stationary beam"),
+		valueFlag(groupSpecimen, "beam-mode", "`MODE` of the beam within a pixel: stationary, rastered (default without --probe) or unknown (default with it: the area that is probed at least counts)"),
+		valueFlag(groupSpecimen, "probe", "diameter of the beam in `NM`, for a stationary beam or one of unknown mode"),
 	}
 }
 

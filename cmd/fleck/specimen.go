@@ -3,6 +3,7 @@ package main
 import (
 	"math"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"example.org/fleck/maps"
@@ -92,40 +93,53 @@ func (e *env) readSearch(c *cli.Context, s *study.Study) error {
 
 // beamMode is how the beam covers a pixel.
 type beamMode struct {
-	stationary bool
+	stationary bool // or unknown: the case that probes less counts
 	probe      maps.Length
 }
 
-// readBeamMode reads --beam-mode and --probe.
+// beamModes are the values of --beam-mode.
+var beamModes = []string{"stationary", "rastered", "unknown"}
+
+// readBeamMode reads --beam-mode and --probe. Where the mode is not stated but the
+// probe is, it is unknown.
 func (e *env) readBeamMode(c *cli.Context) (beamMode, error) {
 	var b beamMode
 	nm, err := numberFlag(c, "probe", 0, 0.1, 1e5)
 	if err != nil {
 		return b, err
 	}
-	b.probe = maps.Length(nm) * maps.Nanometre
-	switch mode := c.String("beam-mode"); mode {
-	case "", "rastered":
-		if nm > 0 && mode == "" {
-			return b, usage("--probe needs --beam-mode")
-		}
-	case "stationary":
-		b.stationary = true
-		if nm == 0 {
-			return b, usage("--beam-mode stationary needs --probe, in nm")
-		}
-	default:
-		return b, usage("--beam-mode %q: stationary or rastered are accepted%s", mode, didYouMean(nearest(mode, []string{"stationary", "rastered"})))
+	mode := c.String("beam-mode")
+	from := originOf(c, "beam-mode")
+	switch {
+	case mode == "" && nm > 0:
+		mode = "unknown"
+	case mode == "":
+		mode = "rastered"
+		e.warnRastered()
+	case !slices.Contains(beamModes, mode):
+		return b, usage("--beam-mode %q: stationary, rastered or unknown are accepted%s", mode, didYouMean(nearest(mode, beamModes)))
+	case mode != "rastered" && nm == 0:
+		return b, usage("--beam-mode %s needs --probe, in nm", mode)
 	}
-	if b.stationary {
-		e.setting("beam_mode", "stationary", fromFlag)
+	e.setting("beam_mode", mode, from)
+	if mode != "rastered" {
+		b.stationary, b.probe = true, maps.Length(nm)*maps.Nanometre
 		e.setting("probe_nm", nm, fromFlag)
-	} else if c.IsSet("beam-mode") {
-		e.setting("beam_mode", "rastered", fromFlag)
-	} else {
-		e.setting("beam_mode", "rastered", fromDefault)
+	}
+	if mode == "unknown" {
+		e.warnUnknownMode()
 	}
 	return b, nil
+}
+
+// warnRastered says what is assumed where neither mode nor probe are stated.
+func (e *env) warnRastered() {
+	e.warn("the beam mode is not stated: a rastered beam, which probes whole pixels, was assumed; a stationary one probes less, so that densities and their limits per area would be higher")
+}
+
+// warnUnknownMode says what is taken for an unknown mode.
+func (e *env) warnUnknownMode() {
+	e.warn("the beam mode is unknown: areas, densities and limits per area are those of a stationary beam, which probes less; with a rastered one they would be lower")
 }
 
 // share returns the part of a pixel that the beam really probes, 0 to 1.

@@ -140,6 +140,12 @@ func (e *env) openStudy(c *cli.Context, path string, file *study.File) (*study.S
 	names, s.Fields = append(names, s.Fields...), nil
 	mode := beamMode{stationary: file.Stationary, probe: maps.Length(file.ProbeNM) * maps.Nanometre}
 	switch {
+	case file.Unknown:
+		e.warnUnknownMode()
+	case !file.Has("beam_mode"):
+		e.warnRastered()
+	}
+	switch {
 	case c.IsSet("seed"):
 		s.Options.Seed = e.seed
 		e.setting("seed", strconv.FormatUint(e.seed, 10), fromFlag)

@@ -25,10 +25,11 @@ var lineWidths = [...]int{1, 3}
 
 // TextureMask marks the straight line features of a map of counts, such as
 // scratches: places darker, or brighter, than what lies on both sides, along a line.
-// Strong ones are marked a pixel wider on both sides. Edges are none, nor are grains of up to about six pixels. Skipped pixels and NaN
-// take no part; lines are bridged there from what lies before and behind, so that
-// such pixels are nearly as likely to be marked as others: of 300 maps with ten spots
-// at random, Associate called 3 % closer and 5 % further than by chance, at 5 %.
+// Strong ones are marked a pixel wider on both sides. Edges are none, nor are grains
+// of up to about six pixels. Skipped pixels and NaN take no part; lines are bridged
+// there from what lies before and behind, so that such pixels are nearly as likely to
+// be marked as others: of 300 maps with ten spots at random, Associate called 3 %
+// closer and 5 % further than by chance, at 5 %.
 //
 // A mask that spots are to be tested against with Associate must not depend on these
 // spots: skip must hold them (see Around). Nil: nothing is skipped. The mask says where
@@ -36,8 +37,8 @@ var lineWidths = [...]int{1, 3}
 //
 // At each pixel and direction the steps along a line are compared with the flanks on
 // both sides, in standard deviations and clipped at 1.5; the sum must stand out in the
-// same sense against both flanks, at a level of 0.05 over all places, directions and
-// widths (Bonferroni). The standard deviation is Poisson's by the mean of 21 × 21
+// same sense against both flanks, at a normal level at which at most one place per map
+// is marked by chance. The standard deviation is Poisson's by the mean of 21 × 21
 // pixels, widened where neighbours differ by more (median absolute deviation).
 func TextureMask(counts maps.Map, skip *maps.Mask, workers int) (maps.Mask, error) {
 	mask := maps.NewMask(counts.W, counts.H)

@@ -36,8 +36,8 @@ confusers = ["BaSO4:4.5g/cm3"]               # other compounds that spots may be
 # axes = "y,x,c"                  # from slowest to fastest
 # offset = 0                      # bytes before the data
 
-# beam_mode = "rastered"          # within a pixel; "stationary" needs probe_nm
-# probe_nm = 50.0                 # diameter of a stationary beam (example)
+# beam_mode = "rastered"          # within a pixel; "stationary" and "unknown" (taken as stationary) need probe_nm
+# probe_nm = 50.0                 # diameter of the beam (example); without beam_mode that is unknown
 # paired = false                  # true: coupons measured before and after treatment
 
 # q = 0.05                        # false discovery rate of the lists of spots

@@ -26,9 +26,11 @@ type File struct {
 	// Cube is what the file states about all cubes.
 	Cube cube.Options
 
-	Stationary bool // beam mode; false = rastered
-	ProbeNM    float64
-	Paired     bool
+	// Stationary is the beam mode; false = rastered. A file that does not know it
+	// (Unknown) counts as stationary, which probes less.
+	Stationary, Unknown bool
+	ProbeNM             float64
+	Paired              bool
 
 	Options Options // Workers is not a matter of the file
 

@@ -164,7 +164,6 @@ func TestParseErrors(t *testing.T) {
 		{"offset", "offset = 512", "offset = -1", 23, "0 or more"},
 		{"beam mode", `"stationary"`, `"still"`, 24, "rastered and stationary"},
 		{"stationary without probe", "probe_nm = 50.0", "", 24, "needs probe_nm"},
-		{"probe without mode", `beam_mode = "stationary"`, "", 25, "without beam_mode"},
 		{"q of zero", "q = 0.1", "q = 0", 27, "q: 0;"},
 		{"alpha above a half", "alpha = 0.01", "alpha = 0.9", 28, "alpha"},
 		{"few replicas", "bootstrap = 99", "bootstrap = 3", 29, "39 to"},
@@ -240,4 +239,27 @@ func FuzzParse(f *testing.F) {
 			t.Error("a study without fields")
 		}
 	})
+}
+
+// A probe without a mode, and a mode that is not known, count as a stationary beam.
+func TestUnknownBeamMode(t *testing.T) {
+	const head = "fleck_format = 1\ntarget = \"TiO2:4.23g/cm3\"\nsubstrate = \"Fe:7.87g/cm3\"\n"
+	const fields = "[[field]]\nname = \"a\"\ncoupon = \"a\"\nrole = \"treated\"\ncube = \"a.nrrd\"\n"
+	for _, c := range []struct {
+		text                string
+		unknown, stationary bool
+	}{{"", false, false}, {"probe_nm = 50.0\n", true, true}, {"beam_mode = \"unknown\"\nprobe_nm = 50.0\n", true, true},
+		{"beam_mode = \"rastered\"\nprobe_nm = 50.0\n", false, false}, {"beam_mode = \"stationary\"\nprobe_nm = 50.0\n", false, true}} {
+		f, err := Parse(strings.NewReader(head + c.text + fields))
+		if err != nil {
+			t.Errorf("%q: %v", c.text, err)
+			continue
+		}
+		if f.Unknown != c.unknown || f.Stationary != c.stationary {
+			t.Errorf("%q: unknown %v, stationary %v", c.text, f.Unknown, f.Stationary)
+		}
+	}
+	if _, err := Parse(strings.NewReader(head + "beam_mode = \"unknown\"\n" + fields)); err == nil {
+		t.Error("an unknown mode without a probe is accepted")
+	}
 }

@@ -190,14 +190,13 @@ func (p *fileParser) beam(f *File) error {
 	}
 	mode, probe := p.meta.IsDefined("beam_mode"), p.meta.IsDefined("probe_nm")
 	switch {
-	case mode && t.BeamMode != "rastered" && t.BeamMode != "stationary":
-		return p.wrong("beam_mode", "%q; rastered and stationary are accepted", t.BeamMode)
-	case t.BeamMode == "stationary" && !probe:
-		return p.wrong("beam_mode", "a stationary beam needs probe_nm, its diameter")
-	case probe && !mode:
-		return p.wrong("probe_nm", "without beam_mode")
+	case mode && t.BeamMode != "rastered" && t.BeamMode != "stationary" && t.BeamMode != "unknown":
+		return p.wrong("beam_mode", "%q; rastered and stationary are accepted, and unknown", t.BeamMode)
+	case mode && t.BeamMode != "rastered" && !probe:
+		return p.wrong("beam_mode", "a beam that is not rastered, or may not be, needs probe_nm, its diameter")
 	}
-	f.Stationary, f.ProbeNM = t.BeamMode == "stationary", t.ProbeNM
+	f.Unknown = t.BeamMode == "unknown" || probe && !mode
+	f.Stationary, f.ProbeNM = f.Unknown || t.BeamMode == "stationary", t.ProbeNM
 	return nil
 }
 

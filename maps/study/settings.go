@@ -50,7 +50,10 @@ func (f *File) Settings() []Setting {
 	stated("axes", f.Cube.Axes)
 	stated("offset", f.Cube.Offset)
 	mode := "rastered"
-	if f.Stationary {
+	switch {
+	case f.Unknown:
+		mode = "unknown"
+	case f.Stationary:
 		mode = "stationary"
 	}
 	add("beam_mode", mode)
