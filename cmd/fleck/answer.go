@@ -52,7 +52,11 @@ func (e *env) setting(key string, value any, from origin) {
 	if v, ok := value.(float64); ok && (math.IsNaN(v) || math.IsInf(v, 0)) {
 		value = nil
 	}
-	e.settings.Set(key, record.Of("value", value, "origin", from))
+	o := record.Of("value", value, "origin", from)
+	if value == nil {
+		o.Set("value_reason", record.NoneGiven)
+	}
+	e.settings.Set(key, o)
 }
 
 // encode returns the whole answer: what produced it, then its keys.

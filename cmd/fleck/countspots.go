@@ -137,7 +137,7 @@ func (e *env) countOptions(c *cli.Context) (spots.CountOptions, record.Object, e
 			e.setting(name, s, fromFlag)
 			cond.Set(name, s)
 		} else if name != "target" {
-			cond.Set(name, nil)
+			cond.Text(name, "", record.NoneGiven)
 		}
 	}
 	e.settingOr("q", opt.Q, 0.05)

@@ -116,3 +116,48 @@ func TestHelpAndVersionAsJSON(t *testing.T) {
 		t.Errorf("fleck --json --version: %v", m)
 	}
 }
+
+// TestNullHasReason looks for a key with null and nothing that says why.
+func TestNullHasReason(t *testing.T) {
+	dir := t.TempDir()
+	field := cubeFile(t, filepath.Join(dir, "t.nrrd"), true, 1)
+	counts := write(t, filepath.Join(dir, "counts.txt"), strings.Repeat(strings.Repeat("1 0 2 ", 8)+"\n", 20))
+	for _, args := range [][]string{
+		{"spots", field, "--target", "TiO2:4.23g/cm3", "--substrate", "Fe", "--replicas", "39", "--no-limit"},
+		{"spots", counts, "--replicas", "39"},
+	} {
+		m := answer(t, exitDone, args...)
+		n := 0
+		walkNulls("", m, func(path string, reason any) {
+			n++
+			if s, _ := reason.(string); s == "" {
+				t.Errorf("fleck %q: %s is null without a reason", args, path)
+			}
+		})
+		if n == 0 {
+			t.Errorf("fleck %q: no null at all; a coating is not given", args)
+		}
+	}
+}
+
+// walkNulls calls found with every key that is null and the reason beside it. The
+// reason of a spot without compound is the verdict's.
+func walkNulls(path string, v any, found func(path string, reason any)) {
+	switch v := v.(type) {
+	case map[string]any:
+		for k, x := range v {
+			switch reason := v[k+"_reason"]; {
+			case x == nil && k == "compound":
+				found(path+"."+k, v["reason"])
+			case x == nil:
+				found(path+"."+k, reason)
+			default:
+				walkNulls(path+"."+k, x, found)
+			}
+		}
+	case []any:
+		for _, x := range v {
+			walkNulls(path+"[]", x, found)
+		}
+	}
+}

@@ -196,10 +196,10 @@ func (e *env) openField(c *cli.Context, path string, opt cube.Options) (*cube.Fi
 func conditionOf(r *study.Result) record.Object {
 	s := r.Study
 	o := record.Of("beam_kev", r.Sum.BeamEnergy.KeV(), "substrate", s.Substrate.String())
+	coating := ""
 	if s.Coating != nil {
-		o.Set("coating", s.Coating.String())
-	} else {
-		o.Set("coating", nil)
+		coating = s.Coating.String()
 	}
+	o.Text("coating", coating, record.NoneGiven)
 	return o
 }

@@ -43,6 +43,19 @@ func (o *Object) Set(key string, value any) {
 	*o = append(*o, Member{key, value})
 }
 
+// NoneGiven is the reason of what the user may state and did not.
+const NoneGiven = "none given"
+
+// Text adds a text; "" becomes null, with the reason under the key and "_reason".
+func (o *Object) Text(key, v, reason string) {
+	if v != "" {
+		o.Set(key, v)
+		return
+	}
+	o.Set(key, nil)
+	o.Set(key+"_reason", reason)
+}
+
 // Number adds a number. One that is missing or infinite becomes null, with the
 // reason under the key and "_reason".
 func (o *Object) Number(key string, v float64, reason string) {

@@ -11,11 +11,11 @@ import (
 // condition is what every row carries.
 func (w *writer) condition() record.Object {
 	o := record.Of("beam_kev", w.r.Sum.BeamEnergy.KeV(), "substrate", w.r.Study.Substrate.String())
+	coating := ""
 	if c := w.r.Study.Coating; c != nil {
-		o.Set("coating", c.String())
-	} else {
-		o.Set("coating", nil)
+		coating = c.String()
 	}
+	o.Text("coating", coating, record.NoneGiven)
 	return o
 }
 
@@ -100,7 +100,11 @@ func (w *writer) result() record.Object {
 	o.Set("title", r.Study.Title)
 	settings := record.Object{}
 	for _, s := range w.settings {
-		settings.Set(s.Key, record.Of("value", s.Value, "origin", string(s.Origin)))
+		v := record.Of("value", s.Value, "origin", string(s.Origin))
+		if s.Value == nil {
+			v.Set("value_reason", record.NoneGiven)
+		}
+		settings.Set(s.Key, v)
 	}
 	o.Set("settings", settings)
 	inputs := []record.Object{}
