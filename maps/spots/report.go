@@ -189,7 +189,7 @@ func (s *cubeSearch) remark(res *Result) {
 		}
 	}
 	if share := float64(above) / float64(len(s.first.u)); share > coveredShare {
-		add("%.0f %% of the field lie above the decision threshold: the target covers it rather than lies in spots; see Excess", 100*share)
+		add("%.0f %% of the field lie above the decision threshold: the target covers it rather than lies in spots; see the excess of the whole field", 100*share)
 	}
 	switch {
 	case res.Uneven:
