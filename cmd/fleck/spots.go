@@ -29,6 +29,9 @@ CUBE may also be a single count map (TIFF, PNG, NPY with two axes, text): then s
 of high counts are found and sized but not named; --target and --substrate only
 label the answer.
 
+An image for --mask must mark the surface, not the particles that it shows as well:
+those lie on their own marks. --mask texture leaves the spots out by itself.
+
 Example:
   fleck spots t1.nrrd --blank b1.nrrd --target "TiO2:4.23g/cm3" \
     --substrate "Fe-18Cr-0.5Nb-0.2Ti:7.7g/cm3" --coating "C:2.0g/cm3:8nm" \

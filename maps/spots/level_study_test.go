@@ -298,10 +298,3 @@ func TestStudyFalseAlarms(t *testing.T) {
 		fmt.Printf("all, %s: %.4f ± %.4f\n", mode, p, math.Sqrt(p*(1-p)/float64(total[k].fields)))
 	}
 }
-
-func count(b bool) int {
-	if b {
-		return 1
-	}
-	return 0
-}

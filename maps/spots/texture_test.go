@@ -46,8 +46,8 @@ func TestTextureMask(t *testing.T) {
 		if x, y := p%n, p/n; min(x, y, n-1-x, n-1-y) < 3 { // no room for flanks
 			truth.In[p] = false
 		}
-		onLines += count01(in && truth.In[p])
-		far += count01(in && dist[p] > 2)
+		onLines += count(in && truth.In[p])
+		far += count(in && dist[p] > 2)
 	}
 	// Where lines cross, flanks are not even.
 	if onLines < truth.Count()*3/4 || far > mask.Count()/10 {
@@ -84,7 +84,7 @@ func TestTextureMask(t *testing.T) {
 	}
 }
 
-func count01(b bool) int {
+func count(b bool) int {
 	if b {
 		return 1
 	}
@@ -120,8 +120,8 @@ func TestTextureAssociation(t *testing.T) {
 			list = append(list, maps.Spot{XPx: rng.Float64() * (n - 1), YPx: rng.Float64() * (n - 1), WidthPx: .8})
 		}
 		a := test(list)
-		closer += count01(a.Attracted <= .05)
-		further += count01(a.Avoided <= .05)
+		closer += count(a.Attracted <= .05)
+		further += count(a.Avoided <= .05)
 		mean += a.Attracted / runs
 	}
 	if limit := binomialLimit(runs, .05); closer > limit || further > limit {
@@ -139,7 +139,7 @@ func TestTextureAssociation(t *testing.T) {
 			list = append(list, maps.Spot{XPx: x, YPx: x/3 + 12 + .5*rng.NormFloat64(), WidthPx: .8})
 			list = append(list, maps.Spot{XPx: 50 + .5*rng.NormFloat64(), YPx: 4 + rng.Float64()*(n-9), WidthPx: .8})
 		}
-		found += count01(test(list).Attracted <= .05)
+		found += count(test(list).Attracted <= .05)
 	}
 	if found < 6 { // a part of a scratch full of spots cannot be seen without them
 		t.Errorf("ten spots on scratches: %d of 8 patterns are called closer", found)
