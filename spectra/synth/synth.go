@@ -22,7 +22,9 @@ type Line struct {
 
 // AddLines adds to dst the expected counts of the lines: each times the
 // detector's efficiency, with its escape peak and dead-layer fluorescence.
+// Unset fields of det are those of spectra.DefaultDetector.
 func AddLines(dst []float64, det spectra.Detector, cal spectra.Calibration, lines []Line) {
+	det = det.WithDefaults()
 	for _, l := range lines {
 		if l.Photons > 0 {
 			det.AddLine(dst, cal, l.Energy, l.Photons*det.Efficiency(l.Energy))
@@ -32,8 +34,10 @@ func AddLines(dst []float64, det spectra.Detector, cal spectra.Calibration, line
 
 // AddContinuum adds to dst the expected counts of a continuum given as photons
 // per eV at the centre of each channel: times efficiency and channel width,
-// smeared by the detector's resolution.
+// smeared by the detector's resolution. Unset fields of det are those of
+// spectra.DefaultDetector.
 func AddContinuum(dst []float64, det spectra.Detector, cal spectra.Calibration, perEV []float64) {
+	det = det.WithDefaults()
 	n := len(dst)
 	for i, p := range perEV {
 		e := cal.Energy(float64(i))
@@ -54,10 +58,10 @@ func AddContinuum(dst []float64, det spectra.Detector, cal spectra.Calibration, 
 	}
 }
 
-// AddPileUp adds to dst the sums of two events: the share is the probability
-// that a recorded event is such a sum. The shape is the spectrum folded with
-// itself; the events lost from dst are taken out, so that the total falls by
-// share·total.
+// AddPileUp adds to dst the sums of two events: share, from 0 to 0.5, is the
+// number of sums per event of dst. The shape is the spectrum folded with itself;
+// the two events of each sum are taken out, so that the total falls by
+// share·total, and by more where sums lie beyond the last channel.
 func AddPileUp(dst []float64, cal spectra.Calibration, share float64) {
 	total := 0.0
 	for _, v := range dst {
@@ -93,10 +97,13 @@ func AddPileUp(dst []float64, cal spectra.Calibration, share float64) {
 // Poisson draws a Poisson count of mean mu: by multiplication of uniforms for
 // small means, by the normal with continuity correction refined by rejection
 // (Hörmann 1993, Insurance Math. Econ. 12, 39: transformed rejection) above 10.
+// A mean that is not above 0 gives 0; counts end at 2³²−1.
 func Poisson(rng *rand.Rand, mu float64) uint32 {
 	switch {
-	case mu <= 0:
+	case !(mu > 0): // NaN too
 		return 0
+	case mu > 2*math.MaxUint32:
+		return math.MaxUint32
 	case mu < 10:
 		limit, p := math.Exp(-mu), 1.0
 		for k := uint32(0); ; k++ {
@@ -116,22 +123,27 @@ func Poisson(rng *rand.Rand, mu float64) uint32 {
 		us := 0.5 - math.Abs(u)
 		k := math.Floor((2*a/us+b)*u + mu + 0.43)
 		if us >= 0.07 && v <= vr {
-			return uint32(k)
+			return uint32(min(k, math.MaxUint32))
 		}
 		if k < 0 || us < 0.013 && v > us {
 			continue
 		}
 		lg, _ := math.Lgamma(k + 1)
 		if math.Log(v*invAlpha/(a/(us*us)+b)) <= -mu+k*math.Log(mu)-lg {
-			return uint32(k)
+			return uint32(min(k, math.MaxUint32))
 		}
 	}
 }
 
-// Noise draws a spectrum of Poisson counts around the expected counts.
+// Noise draws a spectrum of Poisson counts around the expected counts. Where
+// these are NaN, so is the result.
 func Noise(expected []float64, rng *rand.Rand) []float64 {
 	out := make([]float64, len(expected))
 	for i, m := range expected {
+		if math.IsNaN(m) {
+			out[i] = m
+			continue
+		}
 		out[i] = float64(Poisson(rng, m))
 	}
 	return out
