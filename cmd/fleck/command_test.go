@@ -169,6 +169,10 @@ func TestMapCube(t *testing.T) {
 			t.Errorf("%s is missing or empty", name)
 		}
 	}
+	// Another overlay is another run: an answer of the earlier one would lack it.
+	if _, errs, code := fleck(t, "map", field, "--elements", "Ti,Fe K", "--overlay", "Fe K,Ti K", "--out", out); code == exitDone {
+		t.Errorf("another --overlay took up the folder of the earlier run: %s", errs)
+	}
 	// The sum of the map of a strong family is that of the fit of the sum spectrum.
 	if mean, sum := r["mean"].(float64), r["sum_fit"].(float64); !(math.Abs(mean/sum-1) < 0.2) {
 		t.Errorf("Ti K: mean of the map %g, fit of the sum spectrum %g per pixel; want them within 20 %%", mean, sum)

@@ -22,21 +22,23 @@ func (e *env) compareCounts(ctx context.Context, c *cli.Context, treated, blank 
 	if len(c.StringSlice("confuser")) > 0 {
 		return usage("count maps hold one channel; --confuser needs cubes")
 	}
+	for _, name := range []string{"beam-mode", "probe"} {
+		if c.IsSet(name) {
+			return usage("count maps: the whole area is counted; --%s needs cubes", name)
+		}
+	}
 	opt, cond, err := e.countOptions(c)
 	if err != nil {
 		return err
 	}
-	var out *outputFolder
-	if dir := c.String("out"); dir != "" {
-		var complete bool
-		if out, complete, err = e.openFolder(dir); err != nil {
-			return err
-		}
-		if complete {
-			return e.answerFromFolder(dir)
-		}
-		defer out.discard()
+	out, complete, err := e.openFolder(c.String("out"))
+	if err != nil {
+		return err
 	}
+	if complete {
+		return e.answerFromFolder(c.String("out"))
+	}
+	defer out.discard()
 	var sides [2][]compare.Observation
 	rows := []record.Object{}
 	text := ""

@@ -60,7 +60,7 @@ func (e *env) countSpots(ctx context.Context, c *cli.Context, path string, m map
 	if len(c.StringSlice("blank")) > 0 || len(c.StringSlice("confuser")) > 0 {
 		return usage("%s is a single count map; --blank and --confuser need a cube", path)
 	}
-	for _, name := range moreNames {
+	for _, name := range append([]string{"beam-mode", "probe"}, moreNames...) {
 		if c.IsSet(name) {
 			return usage("%s is a single count map; --%s needs a cube", path, name)
 		}
@@ -69,17 +69,14 @@ func (e *env) countSpots(ctx context.Context, c *cli.Context, path string, m map
 	if err != nil {
 		return err
 	}
-	var out *outputFolder
-	if dir := c.String("out"); dir != "" {
-		var complete bool
-		if out, complete, err = e.openFolder(dir); err != nil {
-			return err
-		}
-		if complete {
-			return e.answerFromFolder(dir)
-		}
-		defer out.discard()
+	out, complete, err := e.openFolder(c.String("out"))
+	if err != nil {
+		return err
 	}
+	if complete {
+		return e.answerFromFolder(c.String("out"))
+	}
+	defer out.discard()
 	res, err := spots.FindCounts(ctx, m, opt)
 	if err != nil {
 		return countsError(path, m, err)

@@ -64,8 +64,12 @@ func (e *env) settingsHash() (string, error) {
 }
 
 // openFolder prepares an output folder. complete reports that an earlier run
-// with the same settings has filled it already.
+// with the same settings has filled it already. Without a name there is none: out
+// is nil.
 func (e *env) openFolder(dir string) (out *outputFolder, complete bool, err error) {
+	if dir == "" {
+		return nil, false, nil
+	}
 	hash, err := e.settingsHash()
 	if err != nil {
 		return nil, false, err
@@ -175,7 +179,7 @@ func (out *outputFolder) write(name string, write func(io.Writer) error) error {
 // discard takes away what is not complete. It is for defer: after commit it
 // does nothing.
 func (out *outputFolder) discard() {
-	if out.done {
+	if out == nil || out.done {
 		return
 	}
 	if out.partial != "" {

@@ -104,6 +104,9 @@ func (e *env) mapCube(ctx context.Context, c *cli.Context, path string) error {
 	} else {
 		e.setting("elements", c.String("elements"), fromFlag)
 	}
+	if text := c.String("overlay"); text != "" {
+		e.setting("overlay", text, fromFlag)
+	}
 	out, complete, err := e.openFolder(dir)
 	if err != nil {
 		return err
@@ -240,7 +243,6 @@ func (e *env) overlay(out *outputFolder, res *peaks.Result, text string) error {
 		}
 		layers = append(layers, figure.Layer{Map: res.Stacks[i].Value, Name: fam.String()})
 	}
-	e.setting("overlay", text, fromFlag)
 	e.answer.Set("overlay_file", "overlay.png")
 	return out.write("overlay.png", func(w io.Writer) error {
 		return figure.Overlay(w, layers, figure.OverlayOptions{WidthMM: pageWidthMM})

@@ -83,17 +83,14 @@ func (e *env) spots(ctx context.Context, c *cli.Context, path string) error {
 		}
 	}
 	defer closeFields(s)
-	var out *outputFolder
-	if dir := c.String("out"); dir != "" {
-		var complete bool
-		if out, complete, err = e.openFolder(dir); err != nil {
-			return err
-		}
-		if complete {
-			return e.answerFromFolder(dir)
-		}
-		defer out.discard()
+	out, complete, err := e.openFolder(c.String("out"))
+	if err != nil {
+		return err
 	}
+	if complete {
+		return e.answerFromFolder(c.String("out"))
+	}
+	defer out.discard()
 	r, err := e.runStudy(ctx, s)
 	if err != nil {
 		return err
