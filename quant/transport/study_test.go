@@ -14,11 +14,11 @@ import (
 
 // go test -tags study -run Study -v ./quant/transport
 
-// At 100 000 trajectories the standard error is at most 0.0016; two of it are allowed,
-// which Au at 30 keV needs: a million trajectories give 0.4968 ± 0.0005 and the band
-// begins at 0.497. The energy at which electrons are given up does not matter (0.4968
+// At 100 000 trajectories the standard error is at most 0.0016; one of it is allowed.
+// Au at 30 keV misses: 0.4940 ± 0.0016, with a million trajectories 0.4968 ± 0.0005,
+// where the band begins at 0.497; the other 24 are inside. The energy at which electrons are given up does not matter (0.4968
 // at 0.05 and at 0.5 keV, 0.4947 at 5 keV).
-func TestStudyBackscatter(t *testing.T) { checkBackscatter(t, 100000, 2) }
+func TestStudyBackscatter(t *testing.T) { checkBackscatter(t, 100000, 1) }
 
 func TestStudyDepth(t *testing.T) { checkDepth(t, 8000, 1) }
 
