@@ -110,7 +110,7 @@ func BenchmarkReplica(b *testing.B) {
 	if err := s.prepare(context.Background()); err != nil {
 		b.Fatal(err)
 	}
-	class := newClassMaps(s.cl.n(), len(f.totals))
+	class := newClassMaps(s.ground.phases[0].cl.n(), len(f.totals))
 	i := uint64(0)
 	for b.Loop() {
 		s.draw(class, i)
@@ -150,6 +150,6 @@ func BenchmarkVerdict(b *testing.B) {
 	j := newJudge(opt, 0)
 	for b.Loop() {
 		sp, win := s.measure(0, s.m.fork(), whole)
-		j.verdict(&sp, gather(f, s.bg.smooth, nil, win))
+		j.verdict(&sp, gather(f, &s.ground, nil, win))
 	}
 }

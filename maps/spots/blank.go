@@ -31,23 +31,35 @@ type blankMatch struct {
 // counts; and the gain by more of the target's other lines (an oxide film, say),
 // which would raise alarms all over the field. The target takes part because
 // spots not yet found are no fault of the blank.
+//
+// Every phase of the substrate is tested by itself (Bonferroni).
 func (s *cubeSearch) matchBlank(mask maps.Mask) (blankMatch, error) {
-	sum := s.f.Sum()
-	out, err := s.f.SumOver(mask)
-	if err != nil {
-		return blankMatch{}, err
+	worst := blankMatch{p: 1}
+	n := float64(len(s.ground.phases))
+	for k, sum := range s.ground.sums(s.f, mask) {
+		if sumOf(sum) == 0 {
+			continue
+		}
+		m, err := s.matchPhase(&s.ground.phases[k], sum)
+		if err != nil {
+			return m, err
+		}
+		if m.p = math.Min(1, n*m.p); m.p < worst.p || n == 1 {
+			worst = m
+		}
 	}
-	total := 0.0
-	for c := range sum {
-		sum[c] -= out[c]
-		total += sum[c]
-	}
+	return worst, nil
+}
+
+// matchPhase is matchBlank for the spectrum of the pixels of one phase.
+func (s *cubeSearch) matchPhase(ph *phase, sum []float64) (blankMatch, error) {
+	total := sumOf(sum)
 	m := blankMatch{p: 1}
 	inflate := 1.0
-	if s.bg.counts > 0 {
-		inflate += total / s.bg.counts
+	if ph.counts > 0 {
+		inflate += total / ph.counts
 	}
-	templates := [][]float64{floored(s.bg.raw), s.opt.Target.Spectrum}
+	templates := [][]float64{floored(ph.raw), s.opt.Target.Spectrum}
 	for _, n := range s.opt.Nuisance {
 		templates = append(templates, n.Spectrum)
 	}
@@ -112,12 +124,13 @@ func floored(s []float64) []float64 {
 // the target, whole and with its own line family free of the rest.
 func (s *cubeSearch) fieldExcess(m *blankMatch) error {
 	sum := s.f.Sum()
+	substrate, counts := s.ground.mean()
 	inflate := 1.0
-	if s.opt.SubstrateCounts > 0 {
-		inflate += s.total / s.opt.SubstrateCounts
+	if counts > 0 {
+		inflate += s.total / counts
 	}
 	fit := func(parts ...[]float64) (n, sigma float64, err error) {
-		templates := append([][]float64{floored(s.opt.Substrate)}, parts...)
+		templates := append([][]float64{floored(substrate)}, parts...)
 		for _, t := range s.opt.Nuisance {
 			templates = append(templates, t.Spectrum)
 		}

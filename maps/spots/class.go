@@ -121,17 +121,3 @@ func (c *classes) information() float64 {
 	}
 	return t
 }
-
-// mapsOf returns the count map of every class.
-func (c *classes) mapsOf(f *Field) [][]float64 {
-	out := make([][]float64, c.n())
-	for g := range out {
-		out[g] = make([]float64, f.W*f.H)
-	}
-	for p := range f.W * f.H {
-		for i := f.start[p]; i < f.start[p+1]; i++ {
-			out[c.of[f.ch[i]]][p] += float64(f.n[i])
-		}
-	}
-	return out
-}

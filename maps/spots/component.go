@@ -36,8 +36,8 @@ type model struct {
 	frac   []float64 // len w·h
 }
 
-func newModel(w, h int, cl *classes, class [][]float64, totals []float64) *model {
-	return &model{w: w, h: h, r: cl.r, class: class, weight: totals, most: maxFraction, frac: make([]float64, w*h)}
+func newModel(w, h int, r []float64, class [][]float64, totals []float64) *model {
+	return &model{w: w, h: h, r: r, class: class, weight: totals, most: maxFraction, frac: make([]float64, w*h)}
 }
 
 // fork returns a model with the same counts and a strength map of its own.

@@ -24,11 +24,12 @@ const numRings = len(ringEdges) + 1
 // freely, so that neither more counts nor missing substrate is required, and under
 // it the low channels apart from the high ones (w falls by half every tenth of the
 // channels), since a particle absorbs soft lines of the substrate more.
+//
+// On several phases of the substrate the first two terms stand for each, with the
+// pixels of that phase alone and strengths of its own.
 type evidence struct {
 	nc      int
-	s0      []float64
-	soft    []float64 // the part w·s0, and the rest of it
-	hard    []float64
+	under   []underlay           // the phases at hand
 	weight  [numRings][2]float64 // T_r·(1−K_r), T_r·K_r
 	chans   []int32              // entries with counts, ring·nc + channel
 	counts  []float64
@@ -37,13 +38,30 @@ type evidence struct {
 	scratch poisson.MixtureScratch
 }
 
+// underlay is one phase of the substrate about a spot.
+type underlay struct {
+	s0     []float64
+	soft   []float64 // the part w·s0, and the rest of it
+	hard   []float64
+	weight [numRings][2]float64 // as that of evidence, of the pixels of this phase
+}
+
+func newUnderlay(s0 []float64) underlay {
+	u := underlay{s0: s0, soft: make([]float64, len(s0)), hard: make([]float64, len(s0))}
+	for c, v := range s0 {
+		w := math.Exp2(-10 * float64(c) / float64(len(s0)))
+		u.soft[c], u.hard[c] = w*v, (1-w)*v
+	}
+	return u
+}
+
 // gather collects the evidence of a spot out of f. Pixels where other spots
 // are stronger than half of it + 1 % of its peak are left out.
-func gather(f *Field, s0 []float64, nuisance []Template, win window) *evidence {
-	e := &evidence{nc: f.nc, s0: s0, soft: make([]float64, f.nc), hard: make([]float64, f.nc)}
-	for c, v := range s0 {
-		w := math.Exp2(-10 * float64(c) / float64(f.nc))
-		e.soft[c], e.hard[c] = w*v, (1-w)*v
+func gather(f *Field, g *ground, nuisance []Template, win window) *evidence {
+	e := &evidence{nc: f.nc}
+	all := make([]underlay, len(g.phases))
+	for i := range all {
+		all[i] = newUnderlay(g.phases[i].smooth)
 	}
 	for _, t := range nuisance {
 		e.fixed = append(e.fixed, t.Spectrum)
@@ -74,7 +92,15 @@ func gather(f *Field, s0 []float64, nuisance []Template, win window) *evidence {
 			t := float64(f.totals[p])
 			e.weight[ring][0] += t * (1 - k)
 			e.weight[ring][1] += t * k
+			u := &all[g.at(p)]
+			u.weight[ring][0] += t * (1 - k)
+			u.weight[ring][1] += t * k
 			f.addTo(sums[ring*f.nc:(ring+1)*f.nc], p, 1)
+		}
+	}
+	for _, u := range all {
+		if len(all) == 1 || u.holds() {
+			e.under = append(e.under, u)
 		}
 	}
 	for i, n := range sums {
@@ -88,14 +114,28 @@ func gather(f *Field, s0 []float64, nuisance []Template, win window) *evidence {
 // stacked returns spectrum repeated over the rings with the weights of side
 // (0 beside, 1 under the spot).
 func (e *evidence) stacked(spectrum []float64, side int) []float64 {
-	out := make([]float64, numRings*e.nc)
+	return stacked(spectrum, &e.weight, side)
+}
+
+func stacked(spectrum []float64, weight *[numRings][2]float64, side int) []float64 {
+	out := make([]float64, numRings*len(spectrum))
 	for r := range numRings {
-		w := e.weight[r][side]
+		w := weight[r][side]
 		for c, v := range spectrum {
-			out[r*e.nc+c] = w * v
+			out[r*len(spectrum)+c] = w * v
 		}
 	}
 	return out
+}
+
+// holds reports whether the phase has counts both beside and under the spot.
+func (u *underlay) holds() bool {
+	beside, under := 0.0, 0.0
+	for _, w := range u.weight {
+		beside += w[0]
+		under += w[1]
+	}
+	return beside > 0 && under > 0
 }
 
 // fitted is one fit of spectra to the evidence.
@@ -110,7 +150,11 @@ type fitted struct {
 
 // fit returns the best fit of the spectra beside substrate and nuisance.
 func (e *evidence) fit(spectra [][]float64, sigma, expected bool) fitted {
-	templates := [][]float64{e.stacked(e.s0, 0), e.stacked(e.hard, 1), e.stacked(e.soft, 1)}
+	var templates [][]float64
+	for i := range e.under {
+		u := &e.under[i]
+		templates = append(templates, stacked(u.s0, &u.weight, 0), stacked(u.hard, &u.weight, 1), stacked(u.soft, &u.weight, 1))
+	}
 	for _, s := range e.fixed {
 		templates = append(templates, e.stacked(s, 1))
 	}

@@ -121,8 +121,7 @@ type cubeSearch struct {
 	search
 	f       *Field
 	total   float64
-	bg      background
-	cl      *classes
+	ground  ground
 	class   [][]float64
 	sim     *simulator
 	match   blankMatch
@@ -135,34 +134,28 @@ func newCubeSearch(f *Field, opt Options) *cubeSearch {
 	return s
 }
 
-// build makes classes and kernels for a background.
-func (s *cubeSearch) build(bg background) error {
-	s.bg = bg
-	s.cl = bg.classify(s.opt.Target.Spectrum, s.opt.Classes)
-	info := s.cl.information()
-	// Two spectra that differ by noise alone have an information of about the
-	// number of classes over the counts; 1e−3 would need a spot of 3·10⁴ counts,
-	// pure target, for d = 6.
-	least := 1e-3
-	if bg.counts > 0 {
-		least = math.Max(least, 4*float64(s.cl.n())/bg.counts)
-	}
+// build makes classes and kernels for a substrate.
+func (s *cubeSearch) build(g ground) error {
+	g.classify(s.opt.Target.Spectrum, s.opt.Classes)
+	s.ground = g
+	info, least := g.information()
 	if info < least {
 		return fmt.Errorf("spots: target %q and the substrate %w: information %.2g per count, at least %.2g is needed", s.opt.Target.Name, ErrInseparable, info, least)
 	}
 	mean := s.total / float64(s.f.W*s.f.H)
-	s.bank = newBank(s.f.W, s.f.H, mixtureLaw(s.cl.r), s.opt.Widths, newTrials(s.opt.Widths, mean, info, maxTrial), s.opt.Workers)
-	s.class = s.cl.mapsOf(s.f)
+	r := g.ratios()
+	s.bank = newBank(s.f.W, s.f.H, mixtureLaw(r), s.opt.Widths, newTrials(s.opt.Widths, mean, info, maxTrial), s.opt.Workers)
+	s.class = g.mapsOf(s.f)
 	s.first = newScanned(s.f.W * s.f.H)
 	s.bank.scanParallel(s.first, s.class, s.opt.Workers)
 	totals := s.f.Totals().V
-	s.sim = newSimulator(totals, s.cl.s0, s.bg.counts, s.bg.refit)
-	s.m = newModel(s.f.W, s.f.H, s.cl, s.class, totals)
+	s.sim = newSimulator(totals, &s.ground)
+	s.m = newModel(s.f.W, s.f.H, r, s.class, totals)
 	s.mean = s.total / float64(len(totals))
-	s.info = info
+	s.info, s.per = info, g.perClass()
 	s.draw = func(class [][]float64, stream uint64) { s.sim.draw(class, s.opt.Seed, stream) }
 	s.refine = nil
-	if bg.refit {
+	if g.refit() {
 		s.refine = s.withoutAlarms
 	}
 	s.residual = s.m.residual
@@ -174,7 +167,7 @@ func (s *cubeSearch) build(bg background) error {
 func (s *cubeSearch) prepare(ctx context.Context) error {
 	s.match.p = math.NaN()
 	if s.opt.Substrate != nil {
-		if err := s.build(newBackground(s.opt.Substrate, s.opt.SubstrateCounts, false)); err != nil {
+		if err := s.build(newGround(s.f, nil, newBackground(s.opt.Substrate, s.opt.SubstrateCounts, false))); err != nil {
 			return err
 		}
 		match, err := s.matchBlank(s.outside())
@@ -202,7 +195,8 @@ func (s *search) alarmLevel() float64 {
 // estimated without its alarms, as those of the field were.
 func (s *cubeSearch) withoutAlarms(class [][]float64, now *scanned) bool {
 	mask := s.alarms(now, s.alarmLevel())
-	left := 0.0
+	all := 0.0
+	left := make([]float64, len(s.ground.phases))
 	sum := make([]float64, len(class))
 	some := false
 	for p, in := range mask.In {
@@ -210,21 +204,28 @@ func (s *cubeSearch) withoutAlarms(class [][]float64, now *scanned) bool {
 			some = true
 			continue
 		}
-		left += s.sim.totals[p]
-		for g := range class {
+		k := s.ground.at(p)
+		ph := &s.ground.phases[k]
+		left[k] += s.sim.totals[p]
+		all += s.sim.totals[p]
+		for g := ph.first; g < ph.first+ph.cl.n(); g++ {
 			sum[g] += class[g][p]
 		}
 	}
-	if !some || left < s.total/4 {
+	if !some || all < s.total/4 {
 		return false
 	}
-	for g := range class {
-		if sum[g] <= 0 {
-			continue
-		}
-		scale := s.cl.s0[g] * left / sum[g]
-		for p := range class[g] {
-			class[g][p] *= scale
+	for k := range s.ground.phases {
+		ph := &s.ground.phases[k]
+		for g, share := range ph.cl.s0 {
+			if sum[ph.first+g] <= 0 {
+				continue
+			}
+			scale := share * left[k] / sum[ph.first+g]
+			m := class[ph.first+g]
+			for p := range m {
+				m[p] *= scale
+			}
 		}
 	}
 	return true
@@ -255,7 +256,7 @@ func (s *cubeSearch) fromField(ctx context.Context) error {
 		for c, v := range sum {
 			spec[c] = v / counts
 		}
-		if err := s.build(newBackground(spec, counts, true)); err != nil {
+		if err := s.build(newGround(s.f, nil, newBackground(spec, counts, true))); err != nil {
 			return err
 		}
 		out, err := s.f.SumOver(s.outside())

@@ -173,23 +173,25 @@ func (s *search) injectAll(rng *rand.Rand, class [][]float64, width, f float64, 
 // count by count.
 func (s *cubeSearch) injectTarget(rng *rand.Rand, class [][]float64, pr profile, f float64) {
 	s.m.each(pr, func(p int, k float64) {
+		ph := &s.ground.phases[s.ground.at(p)]
+		own := class[ph.first : ph.first+ph.cl.n()]
 		moved := 0.0
-		for g := range class {
-			n := binomial(rng, math.Round(class[g][p]), f*k)
-			class[g][p] -= n
+		for g := range own {
+			n := binomial(rng, math.Round(own[g][p]), f*k)
+			own[g][p] -= n
 			moved += n
 		}
 		left := 1.0
-		for g := range class { // multinomial over the classes of the target
+		for g, share := range ph.cl.s1 { // multinomial over the classes of the target
 			if moved == 0 {
 				break
 			}
 			n := moved
-			if g < len(class)-1 && left > 0 {
-				n = binomial(rng, moved, math.Min(1, s.cl.s1[g]/left))
+			if g < len(own)-1 && left > 0 {
+				n = binomial(rng, moved, math.Min(1, share/left))
 			}
-			class[g][p] += n
-			left -= s.cl.s1[g]
+			own[g][p] += n
+			left -= share
 			moved -= n
 		}
 	})

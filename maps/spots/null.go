@@ -1,8 +1,10 @@
 package spots
 
 import (
+	"cmp"
 	"math"
 	"math/rand/v2"
+	"slices"
 
 	"gonum.org/v1/gonum/stat/distuv"
 )
@@ -11,28 +13,27 @@ import (
 // pixel, kept as observed, are shared out among the classes at random.
 type simulator struct {
 	totals []float64 // counts of each pixel
-	share  []float64 // of the classes in the substrate
-	counts float64   // counts behind share; 0 = known exactly
-	refit  bool      // share was estimated from this very field
-	order  []int     // classes, rarest first
-	most   int       // largest number of counts with a table of its own
+	ground *ground
+	order  [][]int // of every phase: its classes, rarest first
+	most   int     // largest number of counts with a table of its own
 }
 
 // tableCounts bounds the tables of P(0 of n).
 const tableCounts = 1024
 
-func newSimulator(totals, share []float64, counts float64, refit bool) *simulator {
-	s := &simulator{totals: totals, share: share, counts: counts, refit: refit}
-	for g := range share {
-		s.order = append(s.order, g)
+func newSimulator(totals []float64, g *ground) *simulator {
+	s := &simulator{totals: totals, ground: g}
+	for i := range g.phases {
+		share := g.phases[i].cl.s0
+		order := make([]int, len(share))
+		for k := range order {
+			order[k] = k
+		}
+		slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(share[a], share[b]) })
+		s.order = append(s.order, order)
 	}
 	for _, n := range totals {
 		s.most = max(s.most, int(math.Min(n, tableCounts)))
-	}
-	for i := range s.order { // insertion sort: a handful of classes
-		for j := i; j > 0 && share[s.order[j]] < share[s.order[j-1]]; j-- {
-			s.order[j], s.order[j-1] = s.order[j-1], s.order[j]
-		}
 	}
 	return s
 }
@@ -46,68 +47,90 @@ func newSimulator(totals, share []float64, counts float64, refit bool) *simulato
 // proportion to share, as the observed ones do.
 func (s *simulator) draw(class [][]float64, seed, stream uint64) {
 	rng := rand.New(rand.NewPCG(seed, stream))
-	p := s.share
-	if s.counts > 0 && !s.refit {
-		p = dirichlet(rng, s.share, s.counts)
-	}
 	for g := range class {
 		clear(class[g])
 	}
-	// Conditional binomials, rarest class first.
-	cond := make([]float64, len(s.order))
+	shares := make([]sharing, len(s.ground.phases))
+	for i := range s.ground.phases {
+		ph := &s.ground.phases[i]
+		p := ph.cl.s0
+		if ph.counts > 0 && !ph.refit {
+			p = dirichlet(rng, p, ph.counts)
+		}
+		shares[i] = newSharing(p, s.order[i], s.most)
+	}
+	for px, n := range s.totals {
+		k := s.ground.at(px)
+		shares[k].draw(rng, class[s.ground.phases[k].first:], px, n)
+	}
+	if !s.ground.refit() {
+		return
+	}
+	for i := range s.ground.phases {
+		ph := &s.ground.phases[i]
+		for g, share := range ph.cl.s0 {
+			m := class[ph.first+g]
+			sum := 0.0
+			for _, v := range m {
+				sum += v
+			}
+			if sum == 0 {
+				continue
+			}
+			scale := share * ph.total / sum
+			for px := range m {
+				m[px] *= scale
+			}
+		}
+	}
+}
+
+// sharing shares the counts of a pixel out among the classes of its phase by
+// conditional binomials, rarest class first.
+type sharing struct {
+	order []int
+	cond  []float64   // probability of a class among those left
+	none  [][]float64 // P(0 of n) of every class but the last
+	most  float64
+}
+
+func newSharing(p []float64, order []int, most int) sharing {
+	s := sharing{order: order, cond: make([]float64, len(order)), none: make([][]float64, len(order)-1), most: float64(most)}
 	left := 1.0
-	for i, g := range s.order {
-		cond[i] = 1
+	for i, g := range order {
+		s.cond[i] = 1
 		if left > 0 {
-			cond[i] = math.Min(1, p[g]/left)
+			s.cond[i] = math.Min(1, p[g]/left)
 		}
 		left -= p[g]
 	}
+	for i := range s.none {
+		s.none[i] = make([]float64, most+1)
+		l := math.Log1p(-math.Min(s.cond[i], 0.5))
+		for n := range s.none[i] {
+			s.none[i][n] = math.Exp(float64(n) * l)
+		}
+	}
+	return s
+}
+
+// draw fills pixel px of the class maps with n counts.
+func (s *sharing) draw(rng *rand.Rand, class [][]float64, px int, n float64) {
 	last := len(s.order) - 1
-	none := make([][]float64, last) // P(0 of n) of every class but the last
-	for i := range none {
-		none[i] = make([]float64, s.most+1)
-		l := math.Log1p(-math.Min(cond[i], 0.5))
-		for n := range none[i] {
-			none[i][n] = math.Exp(float64(n) * l)
+	for i, g := range s.order {
+		if n == 0 {
+			return
 		}
-	}
-	for px, n := range s.totals {
-		for i, g := range s.order {
-			if n == 0 {
-				break
-			}
-			k := n
-			switch {
-			case i == last:
-			case n <= float64(s.most) && cond[i] > 0 && cond[i] <= 0.5 && n*cond[i] <= inversionMean:
-				k = inversion(rng, n, cond[i], none[i][int(n)])
-			default:
-				k = binomial(rng, n, cond[i])
-			}
-			class[g][px] = k
-			n -= k
+		k, c := n, s.cond[i]
+		switch {
+		case i == last:
+		case n <= s.most && c > 0 && c <= 0.5 && n*c <= inversionMean:
+			k = inversion(rng, n, c, s.none[i][int(n)])
+		default:
+			k = binomial(rng, n, c)
 		}
-	}
-	if !s.refit {
-		return
-	}
-	total := 0.0
-	for _, n := range s.totals {
-		total += n
-	}
-	for g := range class {
-		sum := 0.0
-		for _, v := range class[g] {
-			sum += v
-		}
-		if sum == 0 {
-			continue
-		}
-		scale := s.share[g] * total / sum
-		for px := range class[g] {
-			class[g][px] *= scale
-		}
+		class[g][px] = k
+		n -= k
 	}
 }
 

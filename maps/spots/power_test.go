@@ -38,10 +38,11 @@ func information(s0, s1 []float64) float64 {
 // but about 1e-4 of the information, so that the oracle takes no longer than need be.
 func oracle(c cell, s0, s1 []float64, w, h int) detector {
 	cl := newBackground(s0, 0, false).classify(s1, 40)
+	one := ground{phases: []phase{{cl: cl}}}
 	b := newBank(w, h, mixtureLaw(cl.r), []float64{c.width}, []trial{{0, c.fraction(information(s0, s1)), 0}}, 1)
 	return detector{"oracle", func(f *Field, _ *rand.Rand) []float64 {
 		out := newScanned(w * h)
-		b.scan(out, cl.mapsOf(f), b.newScratch())
+		b.scan(out, one.mapsOf(f), b.newScratch())
 		return out.best
 	}}
 }
@@ -103,11 +104,12 @@ func TestPowerAgainstOracle(t *testing.T) {
 	for _, c := range []cell{{50, 1, 7, 3}, {100, 2.5, 6, 2}} {
 		bg := newBackground(s0, 0, false)
 		cl := bg.classify(tgt.Spectrum, defaultClasses)
+		one := ground{phases: []phase{{cl: cl}}}
 		widths := []float64{.8, 1.2, 1.8, 2.7, 4.05}
 		b := newBank(side, side, mixtureLaw(cl.r), widths, newTrials(widths, c.counts, cl.information(), maxTrial), 1)
 		ours := detector{"ours", func(f *Field, _ *rand.Rand) []float64 {
 			out := newScanned(side * side)
-			b.scan(out, cl.mapsOf(f), b.newScratch())
+			b.scan(out, one.mapsOf(f), b.newScratch())
 			return out.u
 		}}
 		_, best, n := studyPower(oracle(c, s0, tgt.Spectrum, side, side), c, s0, tgt, side, side, 60, 30)

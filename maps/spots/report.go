@@ -15,17 +15,16 @@ import (
 func (s *cubeSearch) report(ctx context.Context, res *Result) error {
 	f, opt := s.f, s.opt
 	res.LLR = s.llrMap()
-	res.Substrate = append([]float64(nil), s.bg.raw...)
-	res.SubstrateCounts = s.bg.counts
+	res.Substrate, res.SubstrateCounts = s.ground.mean()
 	res.SubstrateFrom = FromBlank
-	if s.bg.refit {
+	if s.ground.refit() {
 		res.SubstrateFrom = FromField
 	}
 	if res.BlankP = s.match.p; opt.Substrate != nil {
 		res.Excess, res.ExcessSigma = s.match.excess, s.match.excessS
 		res.LineExcess, res.LineExcessSigma = s.match.line, s.match.lineSigma
 	}
-	res.Information = s.cl.information()
+	res.Information = s.info
 	res.Threshold = s.null.threshold(opt.Alpha)
 	res.Uneven, res.OddShare = s.patches.uneven, s.patches.share
 
@@ -40,7 +39,7 @@ func (s *cubeSearch) report(ctx context.Context, res *Result) error {
 		return func(i int) {
 			var win window
 			list[i], win = s.measure(i, m, whole)
-			proofs[i] = gather(f, s.bg.smooth, opt.Nuisance, win)
+			proofs[i] = gather(f, &s.ground, opt.Nuisance, win)
 			llr, n, sigma := j.ownLine(proofs[i])
 			list[i].LineCounts, list[i].LineSigma = n, sigma
 			lineP[i] = poisson.HalfChi2P(2 * llr)
@@ -154,7 +153,7 @@ func (s *cubeSearch) fieldVerdict(res *Result, j *judge, whole, lineP []float64,
 			continue
 		}
 		m.put(c, 1)
-		llr, _, _ := j.ownLine(gather(s.f, s.bg.smooth, s.opt.Nuisance, s.windowOf([]component{c}, m.frac)))
+		llr, _, _ := j.ownLine(gather(s.f, &s.ground, s.opt.Nuisance, s.windowOf([]component{c}, m.frac)))
 		add(pk.u, poisson.HalfChi2P(2*llr))
 	}
 	places := math.Max(passed, s.places())
@@ -174,12 +173,12 @@ func (s *cubeSearch) remark(res *Result) {
 	add := func(format string, args ...any) { res.Remarks = append(res.Remarks, fmt.Sprintf(format, args...)) }
 	if m := s.match; m.p < blankAlpha {
 		then := "the field's own spectrum was used instead"
-		if !s.bg.refit {
+		if !s.ground.refit() {
 			then = "it was used all the same"
 		}
 		add("the blank spectrum does not describe the substrate of this field (p = %.2g; channels %d to %d hold %.0f counts where %.0f are expected): %s", m.p, s.f.Channels.From+m.from, s.f.Channels.From+m.to, m.got, m.want, then)
 	}
-	if s.bg.refit {
+	if s.ground.refit() {
 		add("the substrate spectrum comes from the field itself, without the spots found; faint wide spots are lost more often than with a blank field")
 	}
 	above := 0

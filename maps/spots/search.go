@@ -25,8 +25,9 @@ type search struct {
 	null     nullLaw
 	m        *model
 	spots    []found
-	mean     float64 // counts per pixel
-	info     float64 // per count and squared strength
+	mean     float64   // counts per pixel
+	info     float64   // per count and squared strength
+	per      []float64 // the same of every class, in a cube
 	progress *progress
 
 	// draw fills the maps that the bank scans with replica number stream.

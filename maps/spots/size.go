@@ -226,7 +226,7 @@ func (s *search) linear(p int) (excess, variance float64) {
 		return (n - s.m.pull[p]) * scale, n * scale * scale
 	}
 	for g, r := range s.m.r {
-		w := (r - 1) / s.info
+		w := (r - 1) / s.per[g]
 		n := s.m.class[g][p]
 		excess += n * w
 		variance += n * w * w
