@@ -6,6 +6,15 @@
 // linear index is (y·W + x)·C + c. Counts are whole numbers from 0 to 2³²−1.
 // Positions in messages count from 0.
 //
+// A cube may hold frames, complete scans of the field one after the other. It is read
+// as their sum; Options.Frames and File.FrameSum select some, Halves gives the first and
+// the second half. The frames are the slowest axis: f,y,x,c in a NumPy array of four
+// axes (taken so only where the last axis is the longest; state Options.Axes for
+// others), the axis labelled frame or of the kind time in NRRD, a fourth size of a
+// headerless cube. Sums are made a block of rows at a time; of compressed files, which
+// cannot be read at any place, in memory below a stated bound. A Series adds up several
+// cubes of one field in the same way.
+//
 // Open recognises a file by its first bytes, never by its name: NRRD with the
 // data attached or detached (encodings raw and gzip), NPY versions 1 to 3, any
 // of these inside gzip or zstd, and a folder of one spectrum file per pixel.

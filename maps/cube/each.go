@@ -112,14 +112,17 @@ func Each(ctx context.Context, src Source, workers int, newWorker func() func(y 
 
 // earlyEnd is the error of data that end inside row y.
 func earlyEnd(y, height int) error {
-	return fmt.Errorf("cube: %w", &shortError{y, height})
+	return fmt.Errorf("cube: %w", &shortError{"row", y, height})
 }
 
-// shortError is io.ErrUnexpectedEOF with the number of rows that are whole.
-type shortError struct{ rows, height int }
+// shortError is io.ErrUnexpectedEOF with the number of rows or frames that are whole.
+type shortError struct {
+	what     string
+	whole, n int
+}
 
 func (e *shortError) Error() string {
-	return fmt.Sprintf("the file ends early: %d of %d rows are whole", e.rows, e.height)
+	return fmt.Sprintf("the file ends early: %d of %d %ss are whole", e.whole, e.n, e.what)
 }
 
 func (e *shortError) Unwrap() error { return io.ErrUnexpectedEOF }

@@ -29,6 +29,9 @@ func (f *File) openFolder(fsys fs.FS, opt Options) error {
 	fail := func(format string, args ...any) error {
 		return fmt.Errorf("cube: folder %s: "+format, append([]any{f.name}, args...)...)
 	}
+	if len(opt.Shape) > 3 || strings.Contains(strings.ToLower(opt.Axes), "f") {
+		return fail("shape %v, axes %q; a folder of spectra holds no frames", opt.Shape, opt.Axes)
+	}
 	if opt.DecodeSpectrum == nil {
 		return fail("a folder of spectra needs a decoder for its files")
 	}
@@ -87,7 +90,8 @@ func (f *File) openFolder(fsys fs.FS, opt Options) error {
 		f.h.warn("live and real time are those of the first file times %d files", len(names))
 	}
 	opt.override(&f.h)
-	return nil
+	f.l.frames = 1
+	return f.selectFrames(opt.Frames)
 }
 
 // folderShape returns the stated shape in the order height, width, channels.

@@ -74,6 +74,8 @@ func checkFuzzed(t *testing.T, data []byte) {
 func FuzzNPYHeader(f *testing.F) {
 	seeds(f, "*.npy", "*.npy.gz", "*.npy.zst")
 	f.Add([]byte("\x93NUMPY\x01\x00\x10\x00{'shape': (2L,),"))
+	f.Add(append(npyHeader("<u2", 2, 1, 2, 3), make([]byte, 24)...))
+	f.Add(append(npyHeader("|u1", 1<<30, 1, 1, 1<<30), 1))
 	f.Fuzz(func(t *testing.T, data []byte) {
 		checkFuzzed(t, data)
 		if h, err := parseNPY(string(data)); err == nil && len(h.shape) == 3 {
@@ -87,11 +89,65 @@ func FuzzNPYHeader(f *testing.F) {
 func FuzzNRRDHeader(f *testing.F) {
 	seeds(f, "*.nrrd", "*.nhdr")
 	f.Add([]byte(nrrdStart + "sizes: 1 2 3\nspace directions: (1,2) none (3)\nspace units: \"um\"\nencoding: raw\nbyte skip: -1\n\n123456"))
+	f.Add([]byte("NRRD0003\ntype: uchar\ndimension: 4\nsizes: 2 1 1 3\nunits: \"eV\" \"um\" \"um\" \"s\"\nencoding: raw\n\n123456"))
 	f.Fuzz(func(t *testing.T, data []byte) {
 		if i := bytes.IndexByte(data, '\n'); i == 8 || i == 9 { // most headers begin well
 			checkFuzzed(t, data)
 		} else {
 			checkFuzzed(t, append([]byte("NRRD0003\n"), data...))
+		}
+	})
+}
+
+// FuzzFrames reads frames in any order of the axes and any selection, and adds them up
+// value by value as well.
+func FuzzFrames(f *testing.F) {
+	f.Add([]byte("abcdefghijklmnopqrstuvwx"), uint8(2), uint8(1), uint8(2), uint8(0), uint8(0), uint8(2), false)
+	f.Add([]byte("abcdefghijklmnopqrstuvwx"), uint8(3), uint8(2), uint8(1), uint8(4), uint8(1), uint8(3), true)
+	orders := []string{"yxc", "ycx", "xyc", "xcy", "cyx", "cxy"}
+	f.Fuzz(func(t *testing.T, data []byte, frames, h, w, order, from, to uint8, zipped bool) {
+		px := int(frames) * int(h) * int(w)
+		if px == 0 || len(data) < px || len(data) > 1<<12 {
+			return
+		}
+		o := orders[order%6]
+		n := map[byte]int{'y': int(h), 'x': int(w), 'c': len(data) / px}
+		data = data[:px*n['c']]
+		opt := Options{Shape: []int{int(frames), n[o[0]], n[o[1]], n[o[2]]}, Type: U8, Axes: "f," + spell(o), Frames: FrameRange{int(from), int(to)}, MaxBytes: 1 << 20}
+		stored := data
+		if zipped {
+			stored = gz(data)
+		}
+		file, err := Open(memFile(string(stored)), "f", opt)
+		if sel := opt.Frames; sel != (FrameRange{}) && (sel.From >= sel.To || sel.To > int(frames)) {
+			if err == nil {
+				t.Fatalf("frames %v of %d are accepted", sel, frames)
+			}
+			return
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		m, err := Load(context.Background(), file, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		sel := file.Header().selected()
+		want := make([]uint32, len(m.Data))
+		size := len(want)
+		for i, b := range data {
+			if k := i / size; k < sel.From || k >= sel.To {
+				continue
+			}
+			at := map[byte]int{} // by the axes of o, the last fastest
+			r := i % size
+			for _, a := range []byte{o[2], o[1], o[0]} {
+				at[a], r = r%n[a], r/n[a]
+			}
+			want[(at['y']*n['x']+at['x'])*n['c']+at['c']] += uint32(b)
+		}
+		if !slices.Equal(m.Data, want) {
+			t.Fatalf("order %s, frames %v: %v, want %v", o, sel, m.Data, want)
 		}
 	})
 }

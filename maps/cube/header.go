@@ -90,6 +90,12 @@ type Header struct {
 	// they are the times of its sum spectrum.
 	Conditions spectra.Conditions
 
+	// Frames is the number of complete scans of the field that were recorded one
+	// after the other, 0 where they cannot be told apart. The counts, and the times of
+	// Conditions, are the sum over the frames in Selected.
+	Frames   int
+	Selected FrameRange
+
 	Title    string
 	Keys     []KeyValue // other statements of the file, in its order
 	Warnings []string   // what looks wrong or had to be assumed
@@ -123,6 +129,27 @@ func (h Header) Check() error {
 		return fmt.Errorf("cube: %d × %d pixels with %d channels are more than can be addressed", h.Width, h.Height, h.Channels)
 	}
 	return nil
+}
+
+// Differs names the first difference that forbids adding up or comparing the counts
+// of two cubes, with both values, or returns "" where they were recorded alike.
+func (h Header) Differs(o Header) (what string, here, there any) {
+	a, b := h, o
+	switch {
+	case a.Channels != b.Channels:
+		return "channels", a.Channels, b.Channels
+	case math.Abs(a.Calibration.GainEV-b.Calibration.GainEV) > 1e-4*a.Calibration.GainEV:
+		return "channel width (eV)", a.Calibration.GainEV, b.Calibration.GainEV
+	case math.Abs(a.Calibration.OffsetEV-b.Calibration.OffsetEV) > 0.1*a.Calibration.GainEV:
+		return "energy of the first channel (eV)", a.Calibration.OffsetEV, b.Calibration.OffsetEV
+	case math.Abs(float64(a.Conditions.BeamEnergy-b.Conditions.BeamEnergy)) > 0.005*float64(a.Conditions.BeamEnergy):
+		return "beam energy (keV)", a.Conditions.BeamEnergy.KeV(), b.Conditions.BeamEnergy.KeV()
+	case math.Abs(a.Conditions.TakeOff.Degrees()-b.Conditions.TakeOff.Degrees()) > 0.5:
+		return "take-off angle (degrees)", a.Conditions.TakeOff.Degrees(), b.Conditions.TakeOff.Degrees()
+	case a.Pixel.Known() != b.Pixel.Known() || math.Abs(float64(a.Pixel.X-b.Pixel.X)) > 0.01*float64(a.Pixel.X):
+		return "pixel size (µm)", a.Pixel.X.Um(), b.Pixel.X.Um()
+	}
+	return "", nil, nil
 }
 
 func (h Header) clone() Header {

@@ -146,14 +146,15 @@ func (v value) number(src []byte) float64 {
 // layout is how the values of a cube lie in their file.
 type layout struct {
 	w, h, c int
-	order   string // three letters of y, x, c, slowest first
+	frames  int    // one after the other; 1 without a frame axis
+	order   string // within a frame: three letters of y, x, c, slowest first
 	val     value
 }
 
 // newLayout takes the sizes of the axes named by order, slowest first. Axes not
-// named have length 1.
+// named have length 1. Frames (f) that do not come one after the other are refused.
 func newLayout(order string, sizes []int, val value) (layout, error) {
-	l := layout{w: 1, h: 1, c: 1, val: val}
+	l := layout{w: 1, h: 1, c: 1, frames: 1, val: val}
 	if len(order) != len(sizes) {
 		return l, fmt.Errorf("%d sizes %v for the axes %s", len(sizes), sizes, spell(order))
 	}
@@ -163,7 +164,7 @@ func newLayout(order string, sizes []int, val value) (layout, error) {
 		}
 		*l.length(order[i]) = n
 	}
-	if _, ok := product(8, l.w, l.h, l.c); !ok {
+	if _, ok := product(8, l.frames, l.w, l.h, l.c); !ok {
 		return l, fmt.Errorf("sizes %v are more than can be addressed", sizes)
 	}
 	// An axis of length 1 may stand anywhere: y first and c last suit reading.
@@ -174,6 +175,12 @@ func newLayout(order string, sizes []int, val value) (layout, error) {
 		}
 	}
 	l.order = long.String()
+	if l.frames > 1 {
+		if l.order[0] != 'f' {
+			return l, fmt.Errorf("axes %s with %d frames; accepted are frames one after the other, f slowest, such as f,y,x,c", spell(order), l.frames)
+		}
+		l.order = l.order[1:]
+	}
 	if l.h == 1 {
 		l.order = "y" + l.order
 	}
@@ -193,19 +200,25 @@ func (l *layout) length(a byte) *int {
 		return &l.h
 	case 'x':
 		return &l.w
+	case 'f':
+		return &l.frames
 	}
 	return &l.c
 }
 
-// values returns the number of values; newLayout has checked that it fits.
-func (l layout) values() int64 { return int64(l.w) * int64(l.h) * int64(l.c) }
+// frame returns the number of values of a frame; newLayout has checked that it fits.
+func (l layout) frame() int64 { return int64(l.w) * int64(l.h) * int64(l.c) }
 
-// bytes returns the stored size.
+// values returns the number of values of all frames.
+func (l layout) values() int64 { return int64(l.frames) * l.frame() }
+
+// bytes returns the stored size of all frames.
 func (l layout) bytes() int64 { return l.values() * int64(l.val.size) }
 
-// place returns the position of the value stored at index i.
+// place returns the position, within its frame, of the value stored at index i.
 func (l layout) place(i int64) (y, x, c int) {
 	var at [3]int
+	i %= l.frame()
 	for k := 2; k >= 0; k-- {
 		n := int64(*l.length(l.order[k]))
 		at[k] = int(i % n)
@@ -226,12 +239,28 @@ func (l layout) place(i int64) (y, x, c int) {
 
 func (l layout) badValue(name string, i int64, why string) error {
 	y, x, c := l.place(i)
+	if l.frames > 1 {
+		name = fmt.Sprintf("%s: frame %d", name, i/l.frame())
+	}
 	return fmt.Errorf("cube: %s: row %d, column %d, channel %d holds %s", name, y, x, c, why)
+}
+
+// endError is the error of data that end or fail at value i.
+func (l layout) endError(name string, i int64, err error) error {
+	if l.frames > 1 {
+		return partError(name, "frame", int(i/l.frame()), l.frames, err)
+	}
+	y, _, _ := l.place(i)
+	return partError(name, "row", y, l.h, err)
 }
 
 // describe says what the stored bytes are made of.
 func (l layout) describe() string {
-	return fmt.Sprintf("%d × %d pixels (width × height) with %d channels of %v", l.w, l.h, l.c, l.val)
+	text := fmt.Sprintf("%d × %d pixels (width × height) with %d channels of %v", l.w, l.h, l.c, l.val)
+	if l.frames > 1 {
+		text = fmt.Sprintf("%d frames of ", l.frames) + text
+	}
+	return text
 }
 
 // spell writes axis letters with commas.

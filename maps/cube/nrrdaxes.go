@@ -44,13 +44,21 @@ func at[T any](s []T, i int) (v T) {
 
 // axes returns the letters of the axes, slowest first, found from labels, units
 // and kinds; why says what was assumed, "" when the file says it all. Of two
-// space axes without names the faster one is x.
+// space axes without names the faster one is x; of four axes the slowest holds the
+// frames if nothing else is said.
 func (h *nrrd) axes() (order, why string, err error) {
-	if h.dim != 3 {
-		return "", "", fmt.Errorf("%d axes; a cube has three. State which they are (axes), for example y,x for a single channel", h.dim)
+	if h.dim != 3 && h.dim != 4 {
+		return "", "", fmt.Errorf("%d axes; a cube has three, with frames four. State which they are (axes), for example y,x for a single channel", h.dim)
 	}
-	var letters [3]byte
+	letters := make([]byte, h.dim)
 	taken := map[byte]bool{}
+	if h.dim == 4 {
+		i, said := h.frameAxis()
+		letters[i] = 'f'
+		if !said {
+			why = "the file does not say which of its axes holds the frames; the slowest taken"
+		}
+	}
 	set := func(i int, a byte) {
 		if letters[i] == 0 && !taken[a] {
 			letters[i], taken[a] = a, true
@@ -70,6 +78,9 @@ func (h *nrrd) axes() (order, why string, err error) {
 		// The one axis that is not in space, if the others say that they are.
 		space, rest := 0, -1
 		for i := range letters {
+			if letters[i] == 'f' {
+				continue
+			}
 			if at(h.kinds, i) == "space" || lengthUnits[strings.ToLower(at(h.units, i))] != 0 || at(h.directions, i) != nil {
 				space++
 			} else {
@@ -90,7 +101,17 @@ func (h *nrrd) axes() (order, why string, err error) {
 		if !taken['c'] {
 			return "", "", fmt.Errorf("the axes labelled %q cannot be told apart; state them (axes)", h.labels)
 		}
-		why = "the file does not name its axes; taken as y,x,c (slowest first)"
+		names := "y,x,c"
+		if h.dim == 4 {
+			names = "f,y,x,c"
+			if why != "" { // nor the frames
+				_, sizes := reversed("", h.sizes)
+				if err := unnamedFrames(sizes); err != nil {
+					return "", "", err
+				}
+			}
+		}
+		why = "the file does not name its axes; taken as " + names + " (slowest first)"
 	}
 	for i := range letters {
 		set(i, 'x')
@@ -100,6 +121,28 @@ func (h *nrrd) axes() (order, why string, err error) {
 		order = string(letters[i]) + order
 	}
 	return order, why, nil
+}
+
+// frameAxis returns the index of the axis that holds the frames. Where neither label,
+// kind nor unit tells it (said is false) it is the slowest that is no other.
+func (h *nrrd) frameAxis() (i int, said bool) {
+	for i := range h.dim {
+		switch strings.ToLower(strings.TrimSpace(at(h.labels, i))) {
+		case "f", "frame", "frames", "t", "time", "pass", "passes", "sweep", "sweeps":
+			return i, true
+		}
+	}
+	for i := range h.dim {
+		if axisLetter(at(h.labels, i)) == 0 && (at(h.kinds, i) == "time" || seconds[strings.ToLower(strings.TrimSpace(at(h.units, i)))] != 0) {
+			return i, true
+		}
+	}
+	for i = h.dim - 1; i > 0; i-- {
+		if axisLetter(at(h.labels, i)) == 0 && energyUnits[strings.ToLower(at(h.units, i))] == 0 {
+			break
+		}
+	}
+	return i, false
 }
 
 // axisIndex returns the index, fastest first, of axis letter a, or −1.

@@ -74,7 +74,8 @@ func WriteNRRD(w io.Writer, h Header, rows RowReader, enc Encoding) error {
 type RawFile struct {
 	Name     string   // beside the header or below its folder
 	Endian   Endian   // needed for u16 and u32
-	Axes     string   // slowest first; "" means y,x,c
+	Axes     string   // slowest first; "" means y,x,c, with Frames f,y,x,c
+	Frames   int      // in the file, one after the other; 0 or 1 = no such axis
 	Offset   int64    // bytes before the data
 	Encoding Encoding // Raw, or Gzip when the data in the file are compressed
 }
@@ -108,29 +109,37 @@ func nrrdHeader(h Header, raw RawFile) (string, error) {
 		return "", err
 	}
 	order := "yxc"
+	if raw.Frames > 1 {
+		order = "fyxc"
+	}
 	if raw.Axes != "" {
+		all := len(order)
 		var err error
 		if order, err = parseAxes(raw.Axes); err != nil {
 			return "", err
 		}
-		if len(order) != 3 {
-			return "", fmt.Errorf("cube: axes %q; NRRD headers are written with all of y, x and c", raw.Axes)
+		if len(order) != all || all == 4 && order[0] != 'f' || all == 3 && strings.Contains(order, "f") {
+			return "", fmt.Errorf("cube: axes %q, %d frames; NRRD headers are written with all of y, x and c, and f before them where there are frames", raw.Axes, max(1, raw.Frames))
 		}
 	}
 	var b strings.Builder
 	field := func(name, format string, args ...any) { fmt.Fprintf(&b, name+": "+format+"\n", args...) }
 	// perAxis writes one entry per axis, fastest first.
-	perAxis := func(name, c, x, y string) {
-		entries := map[byte]string{'c': c, 'x': x, 'y': y}
-		field(name, "%s %s %s", entries[order[2]], entries[order[1]], entries[order[0]])
+	perAxis := func(name, c, x, y, f string) {
+		entries := map[byte]string{'c': c, 'x': x, 'y': y, 'f': f}
+		var list []string
+		for i := len(order) - 1; i >= 0; i-- {
+			list = append(list, entries[order[i]])
+		}
+		field(name, "%s", strings.Join(list, " "))
 	}
 	b.WriteString("NRRD0003\n") // kinds and keys need version 3
 	if h.Title != "" {
 		field("content", "%s", oneLine(h.Title))
 	}
 	field("type", "%s", map[Type]string{U8: "unsigned char", U16: "unsigned short", U32: "unsigned int", 0: "unsigned int"}[h.Type])
-	field("dimension", "3")
-	perAxis("sizes", strconv.Itoa(h.Channels), strconv.Itoa(h.Width), strconv.Itoa(h.Height))
+	field("dimension", "%d", len(order))
+	perAxis("sizes", strconv.Itoa(h.Channels), strconv.Itoa(h.Width), strconv.Itoa(h.Height), strconv.Itoa(raw.Frames))
 	gain, offset, sideX, sideY := "nan", "nan", "nan", "nan"
 	if h.CalibrationKnown && h.Calibration.Valid() {
 		gain, offset = shortFloat(h.Calibration.GainEV), shortFloat(h.Calibration.OffsetEV)
@@ -139,16 +148,16 @@ func nrrdHeader(h Header, raw RawFile) (string, error) {
 		sideX, sideY = micrometres(h.Pixel.X), micrometres(h.Pixel.Y)
 	}
 	if gain != "nan" || sideX != "nan" {
-		perAxis("spacings", gain, sideX, sideY)
+		perAxis("spacings", gain, sideX, sideY, "nan")
 	}
 	if gain != "nan" {
 		// The min is the energy of the centre of channel 0: node-centred.
-		perAxis("axis mins", offset, "nan", "nan")
-		perAxis("centers", "node", "cell", "cell")
+		perAxis("axis mins", offset, "nan", "nan", "nan")
+		perAxis("centers", "node", "cell", "cell", "none")
 	}
-	perAxis("kinds", "domain", "space", "space")
-	perAxis("labels", `"energy"`, `"x"`, `"y"`)
-	perAxis("units", `"eV"`, `"um"`, `"um"`)
+	perAxis("kinds", "domain", "space", "space", "time")
+	perAxis("labels", `"energy"`, `"x"`, `"y"`, `"frame"`)
+	perAxis("units", `"eV"`, `"um"`, `"um"`, `""`)
 	if h.Type != U8 {
 		field("endian", "%v", raw.Endian)
 	}

@@ -21,6 +21,7 @@ type File struct {
 	folder   *folder     // for a folder of spectra
 	at       io.ReaderAt // nil = no random access
 	maxBytes int64
+	readers  int // of as many files together, which share the memory
 
 	mu      sync.Mutex
 	release func()
@@ -41,7 +42,7 @@ func Open(fsys fs.FS, name string, opt Options) (*File, error) {
 	if err != nil {
 		return nil, fmt.Errorf("cube: %w", err)
 	}
-	f := &File{name: name, maxBytes: opt.MaxBytes, open: map[*sequentialRows]bool{}}
+	f := &File{name: name, maxBytes: opt.MaxBytes, readers: 1, open: map[*sequentialRows]bool{}}
 	if info.IsDir() {
 		if err := f.openFolder(fsys, opt); err != nil {
 			return nil, err
@@ -61,6 +62,9 @@ func Open(fsys fs.FS, name string, opt Options) (*File, error) {
 	h := &f.h
 	h.Width, h.Height, h.Channels, h.Type = f.l.w, f.l.h, f.l.c, f.l.val.countType()
 	opt.override(h)
+	if err := f.selectFrames(opt.Frames); err != nil {
+		return nil, err
+	}
 	if f.at, f.release, err = f.data.randomAccess(); err != nil {
 		return nil, err
 	}
@@ -117,8 +121,11 @@ func (f *File) openRaw(p part, opt Options) error {
 		return fail("a headerless cube of %v needs its byte order stated (little or big)", opt.Type)
 	}
 	order := "yxc"
-	if opt.Axes != "" {
+	switch {
+	case opt.Axes != "":
 		order, _ = parseAxes(opt.Axes) // checked by withDefaults
+	case len(opt.Shape) == 4:
+		order = "fyxc"
 	}
 	l, err := newLayout(order, opt.Shape, value{unsigned, opt.Type.Size(), opt.Endian == BigEndian && opt.Type != U8})
 	if err != nil {
@@ -140,10 +147,16 @@ func (f *File) openNPY(r io.Reader, p part, opt Options) error {
 	switch {
 	case opt.Axes != "":
 		axes, _ = parseAxes(opt.Axes)
+	case len(h.shape) == 4:
+		if err := unnamedFrames(h.shape); err != nil {
+			return fmt.Errorf("cube: %s: %w", f.name, err)
+		}
+		axes = "fyxc"
 	case len(h.shape) != 3:
-		return fmt.Errorf("cube: %s: array with %d axes; a cube has three. State which they are (axes), for example y,x for a single channel", f.name, len(h.shape))
-	default:
-		f.h.warn("NPY files do not name their axes; shape %v taken as y,x,c", h.shape)
+		return fmt.Errorf("cube: %s: array with %d axes; a cube has three, with frames four. State which they are (axes), for example y,x for a single channel", f.name, len(h.shape))
+	}
+	if opt.Axes == "" {
+		f.h.warn("NPY files do not name their axes; shape %v taken as %s", h.shape, spell(axes))
 	}
 	if f.l, err = npyLayout(h, axes); err != nil {
 		return fmt.Errorf("cube: %s: %w", f.name, err)
@@ -294,19 +307,26 @@ func (f *File) look() error {
 // Header returns what the cube is.
 func (f *File) Header() Header { return f.h.clone() }
 
-// Rows returns a reader that starts at the first row.
-func (f *File) Rows() (RowReader, error) {
+// Rows returns a reader that starts at the first row, of the sum over the selected
+// frames.
+func (f *File) Rows() (RowReader, error) { return f.rows(f.Header()) }
+
+// rows returns a reader of the frames that h has selected.
+func (f *File) rows(h Header) (RowReader, error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	if f.closed {
 		return nil, errClosed
 	}
 	if f.folder != nil {
-		return f.folder.rows(f.Header()), nil
+		return f.folder.rows(h), nil
+	}
+	if f.l.frames > 1 {
+		return f.frameRows(h)
 	}
 	if f.l.order[0] == 'y' {
 		var r *sequentialRows
-		r = newSequentialRows(f.Header(), f.name, f.l, f.data.stream(), func() {
+		r = newSequentialRows(h, f.name, f.l, f.data.stream(), func() {
 			f.mu.Lock()
 			defer f.mu.Unlock()
 			delete(f.open, r)
@@ -328,7 +348,7 @@ func (f *File) Rows() (RowReader, error) {
 		}
 		at = bytesAt(f.loaded)
 	}
-	return newBlockRows(f.Header(), f.name, f.l, at, f.maxBytes), nil
+	return newBlockRows(h, f.name, f.l, at, FrameRange{0, 1}, f.maxBytes, f.readers), nil
 }
 
 // Close releases the file. Rows that are not yet read to their end may fail from

@@ -184,7 +184,7 @@ func TestBlocks(t *testing.T) {
 			if order[0] == 'y' {
 				continue
 			}
-			r := newBlockRows(m.Header(), "file", l, bytesAt(file), maxBytes)
+			r := newBlockRows(m.Header(), "file", l, bytesAt(file), FrameRange{0, 1}, maxBytes, 1)
 			row := make([]uint32, w*c)
 			for y := range h {
 				if err := r.ReadRow(row); err != nil {
@@ -317,6 +317,21 @@ func TestFileClose(t *testing.T) {
 	}
 }
 
+// checkWorkers sums a file with different numbers of workers at once.
+func checkWorkers(t *testing.T, f *File, want Sums, name string) {
+	t.Helper()
+	var wg sync.WaitGroup
+	for _, workers := range []int{1, 2, 3, 8} {
+		wg.Go(func() {
+			got, err := SumSpectra(context.Background(), f, workers, nil)
+			if err != nil || !slices.Equal(got.Sum, want.Sum) || !slices.Equal(got.MaxPixel, want.MaxPixel) || !slices.Equal(got.PixelTotals.V, want.PixelTotals.V) {
+				t.Errorf("%s, %d workers: sums differ (%v)", name, workers, err)
+			}
+		})
+	}
+	wg.Wait()
+}
+
 // TestFileWorkers sums one file with different numbers of workers, several
 // times at once; all sums must be the same.
 func TestFileWorkers(t *testing.T) {
@@ -334,16 +349,7 @@ func TestFileWorkers(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			var wg sync.WaitGroup
-			for _, workers := range []int{1, 2, 3, 8} {
-				wg.Go(func() {
-					got, err := SumSpectra(context.Background(), f, workers, nil)
-					if err != nil || !slices.Equal(got.Sum, want.Sum) || !slices.Equal(got.MaxPixel, want.MaxPixel) || !slices.Equal(got.PixelTotals.V, want.PixelTotals.V) {
-						t.Errorf("%s %s, %d workers: sums differ (%v)", name, order, workers, err)
-					}
-				})
-			}
-			wg.Wait()
+			checkWorkers(t, f, want, name+" "+order)
 			f.Close()
 		}
 	}

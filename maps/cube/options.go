@@ -48,7 +48,8 @@ func ParseEndian(s string) (Endian, error) {
 // The zero value takes everything from the file.
 type Options struct {
 	// Shape holds the sizes of a headerless cube in the order of Axes, slowest
-	// first: height, width, channels for the default axes.
+	// first: height, width, channels for the default axes, or frames, height, width,
+	// channels.
 	Shape []int
 	// Type of the values of a headerless cube.
 	Type Type
@@ -56,7 +57,8 @@ type Options struct {
 	Endian Endian
 	// Axes names the axes from slowest to fastest varying, for example "y,x,c"
 	// (default: each pixel's spectrum in one piece) or "c,y,x" (one image per
-	// channel after the other). An axis left out has length 1. For NPY files the
+	// channel after the other). An axis left out has length 1. An axis f holds frames,
+	// which must come one after the other, so that f is the slowest. For NPY files the
 	// names follow the order of the array's shape, whether C or Fortran order. For
 	// NRRD files, which may name their axes, it overrides them.
 	Axes string
@@ -74,19 +76,23 @@ type Options struct {
 	// DecodeSpectrum reads one spectrum file of a folder.
 	DecodeSpectrum func(r io.Reader) (spectra.Spectrum, error)
 
+	// Frames are the frames that are read, as their sum; zero = all.
+	Frames FrameRange
+
 	// Overrides; zero keeps what the file says.
 	Calibration    spectra.Calibration // used when GainEV is not 0
 	Pixel          maps.Pixel
 	BeamEnergy     xray.Energy
 	TakeOff        xray.Angle
 	Tilt           xray.Angle
-	LiveTimeS      float64 // of the whole field
-	RealTimeS      float64 // of the whole field
+	LiveTimeS      float64 // of the whole field, all frames together
+	RealTimeS      float64 // of the whole field, all frames together
 	ProbeCurrentNA float64
 
 	// MaxBytes bounds the memory that reading takes: one row of counts, one map of
-	// the field, the block of rows of a file in another axis order, and the whole
-	// cube where it must be loaded (compressed files in another axis order). 0
+	// the field, the block of rows of a file in another axis order or with frames, and
+	// the whole cube where it must be loaded (compressed files in another axis order)
+	// or the sum over its frames (compressed files with frames, 4 bytes a value). 0
 	// means DefaultMaxBytes. The length of a streamed file is not bounded by it.
 	MaxBytes int64
 }
@@ -100,6 +106,8 @@ func (o Options) withDefaults() (Options, error) {
 		return o, fmt.Errorf("cube: option MaxBytes %d; must be above 0", o.MaxBytes)
 	case o.Offset < 0:
 		return o, fmt.Errorf("cube: option Offset %d; must be 0 or above", o.Offset)
+	case o.Frames != FrameRange{} && (o.Frames.From < 0 || o.Frames.From >= o.Frames.To):
+		return o, fmt.Errorf("cube: option Frames from %d to before %d; must hold one frame or more, counted from 0", o.Frames.From, o.Frames.To)
 	case o.Width < 0:
 		return o, fmt.Errorf("cube: option Width %d; must be 0 or above", o.Width)
 	case o.Calibration.GainEV != 0 && !o.Calibration.Valid():
@@ -156,14 +164,15 @@ func (o Options) override(h *Header) {
 // parseAxes reads "y,x,c" and the like into the letters, slowest first.
 func parseAxes(s string) (string, error) {
 	var order []byte
+	wrong := fmt.Errorf("cube: axes %q; each of y, x and c once, slowest first, such as y,x,c, or f,y,x,c with frames", s)
 	for _, f := range strings.FieldsFunc(strings.ToLower(s), func(r rune) bool { return r == ',' || r == ' ' }) {
-		if f != "x" && f != "y" && f != "c" || strings.Contains(string(order), f) {
-			return "", fmt.Errorf("cube: axes %q; each of y, x and c once, slowest first, such as y,x,c", s)
+		if len(f) != 1 || !strings.Contains("fyxc", f) || strings.Contains(string(order), f) {
+			return "", wrong
 		}
 		order = append(order, f[0])
 	}
 	if len(order) == 0 {
-		return "", fmt.Errorf("cube: axes %q; each of y, x and c once, slowest first, such as y,x,c", s)
+		return "", wrong
 	}
 	return string(order), nil
 }

@@ -59,7 +59,7 @@ func (r *sequentialRows) readRow(dst []uint32) error {
 		return io.EOF
 	}
 	if _, err := io.ReadFull(r.in, r.buf); err != nil {
-		return rowError(r.name, r.y, r.l.h, err)
+		return partError(r.name, "row", r.y, r.l.h, err)
 	}
 	out := dst
 	if r.tmp != nil {
@@ -100,33 +100,38 @@ func (r *sequentialRows) Close() error {
 	return nil
 }
 
-func rowError(name string, y, height int, err error) error {
+// partError is the error of reading row or frame i of n.
+func partError(name, what string, i, n int, err error) error {
 	if errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) {
-		return fmt.Errorf("cube: %s: %w", name, &shortError{y, height})
+		return fmt.Errorf("cube: %s: %w", name, &shortError{what, i, n})
 	}
-	return fmt.Errorf("cube: %s: row %d of %d (counted from 0): %w", name, y, height, err)
+	return fmt.Errorf("cube: %s: %s %d of %d (counted from 0): %w", name, what, i, n, err)
 }
 
-// blockRows reads rows of which only pieces lie together, a block of rows at a
-// time.
+// blockRows reads rows of which only pieces lie together, or the sums of rows of
+// several frames, a block of rows at a time.
 type blockRows struct {
 	h     Header
 	name  string
 	l     layout
 	at    io.ReaderAt
-	rows  int      // per block
-	block []uint32 // [row][x][c]
-	first int      // first row of the block
-	have  int      // rows in the block
+	sel   FrameRange // frames that are added up
+	one   []uint32   // the block of one frame, where there are several
+	rows  int        // per block
+	block []uint32   // [row][x][c]
+	first int        // first row of the block
+	have  int        // rows in the block
 	y     int
 	buf   []byte
 	piece []uint32
 	err   error // sticky
 }
 
-// rowsPerBlock returns how many rows are read together.
-func rowsPerBlock(l layout, maxBytes int64) int {
-	budget := min(blockBytes, maxBytes)
+// rowsPerBlock returns how many rows are read together into one of n blocks, which
+// share the memory.
+func rowsPerBlock(l layout, maxBytes int64, n int) int {
+	maxBytes /= int64(n)
+	budget := min(blockBytes/int64(n), maxBytes)
 	if l.order[2] == 'y' {
 		// Rows are fastest: every block passes over the whole file.
 		budget = max(budget, maxBytes/2)
@@ -134,9 +139,18 @@ func rowsPerBlock(l layout, maxBytes int64) int {
 	return int(min(max(budget/(4*int64(l.w)*int64(l.c)), 1), int64(l.h)))
 }
 
-func newBlockRows(h Header, name string, l layout, at io.ReaderAt, maxBytes int64) *blockRows {
-	n := rowsPerBlock(l, maxBytes)
-	return &blockRows{h: h, name: name, l: l, at: at, rows: n, block: make([]uint32, n*l.w*l.c)}
+// newBlockRows returns a reader of the sum over the frames sel; readers is how many
+// are open together and share the memory.
+func newBlockRows(h Header, name string, l layout, at io.ReaderAt, sel FrameRange, maxBytes int64, readers int) *blockRows {
+	r := &blockRows{h: h, name: name, l: l, at: at, sel: sel}
+	if sel.count() > 1 {
+		r.rows = rowsPerBlock(l, maxBytes, 2*readers)
+		r.one = make([]uint32, r.rows*l.w*l.c)
+	} else {
+		r.rows = rowsPerBlock(l, maxBytes, readers)
+	}
+	r.block = make([]uint32, r.rows*l.w*l.c)
+	return r
 }
 
 func (r *blockRows) Header() Header { return r.h.clone() }
@@ -149,7 +163,7 @@ func (r *blockRows) ReadRow(dst []uint32) error {
 		return err
 	}
 	if r.y == r.l.h {
-		r.block, r.buf, r.piece = nil, nil, nil
+		r.at, r.block, r.one, r.buf, r.piece = nil, nil, nil, nil, nil
 		r.err = io.EOF
 		return r.err
 	}
@@ -170,11 +184,47 @@ func (r *blockRows) ReadRow(dst []uint32) error {
 // written for one pixel fills a cache line (16 values of 4 bytes).
 const channelGroup = 16
 
-// fill reads rows first to first+have into the block. The slowest axis of the
-// file is x or c; with one index of it fixed a plane over y and the other axis
-// remains, of which the rows of the block are read.
+// fill reads rows first to first+have into the block, added up over the frames.
 func (r *blockRows) fill() error {
+	n := r.have * r.l.w * r.l.c
+	if r.one == nil {
+		return r.fillFrame(r.block[:n], r.sel.From)
+	}
+	clear(r.block[:n])
+	for k := r.sel.From; k < r.sel.To; k++ {
+		if err := r.fillFrame(r.one[:n], k); err != nil {
+			return err
+		}
+		if i := addCounts(r.block[:n], r.one); i >= 0 {
+			return sumTooLarge(r.name, r.first+i/r.h.RowLen(), i%r.h.RowLen()/r.l.c, i%r.l.c)
+		}
+	}
+	return nil
+}
+
+// fillFrame reads rows first to first+have of one frame. With one index of the
+// slowest axis fixed, if that is x or c, a plane over y and the other axis remains,
+// of which the rows of the block are read.
+func (r *blockRows) fillFrame(block []uint32, frame int) error {
 	l, b := r.l, r.have
+	start := int64(frame) * l.frame()
+	if l.order[0] == 'y' {
+		from := start + int64(r.first)*int64(l.w)*int64(l.c)
+		if l.order == "yxc" {
+			return r.readValues(block, from, len(block), len(block))
+		}
+		n := l.w * l.c
+		if r.piece == nil {
+			r.piece = make([]uint32, n)
+		}
+		for y := range b {
+			if err := r.readValues(r.piece, from+int64(y)*int64(n), n, n); err != nil {
+				return err
+			}
+			spread(block[y*n:(y+1)*n], r.piece, l.w, l.c)
+		}
+		return nil
+	}
 	slow := l.order[0]
 	other := l.order[1]
 	if other == 'y' {
@@ -199,12 +249,12 @@ func (r *blockRows) fill() error {
 	for i := 0; i < n; i += group {
 		g := min(group, n-i)
 		for k := range g {
-			if err := r.readPlane(r.piece[k*stride:k*stride+b*m], i+k, m); err != nil {
+			if err := r.readPlane(r.piece[k*stride:k*stride+b*m], start, i+k, m); err != nil {
 				return err
 			}
 		}
 		for y := range b {
-			row := r.block[y*l.w*l.c : (y+1)*l.w*l.c]
+			row := block[y*l.w*l.c : (y+1)*l.w*l.c]
 			if slow == 'c' {
 				for x := range m {
 					from := r.piece[y*stepY+x*stepO:]
@@ -232,10 +282,11 @@ func (r *blockRows) fill() error {
 const spanBytes = 1 << 20
 
 // readPlane reads the rows of the block at index i of the slowest axis, in the
-// order of the file; m is the length of the axis beside y.
-func (r *blockRows) readPlane(dst []uint32, i, m int) error {
+// order of the file, of the frame that begins at value start; m is the length of the
+// axis beside y.
+func (r *blockRows) readPlane(dst []uint32, start int64, i, m int) error {
 	l := r.l
-	base := int64(i) * int64(m) * int64(l.h) // values before the plane
+	base := start + int64(i)*int64(m)*int64(l.h) // values before the plane
 	if l.order[1] == 'y' {
 		return r.readValues(dst, base+int64(r.first)*int64(m), len(dst), len(dst))
 	}
@@ -265,8 +316,7 @@ func (r *blockRows) readValues(dst []uint32, from int64, n, step int) error {
 	}
 	buf := r.buf[:length]
 	if got, err := r.at.ReadAt(buf, from*int64(size)); got < len(buf) {
-		y, _, _ := r.l.place(from + int64(got/size))
-		return rowError(r.name, y, r.l.h, err)
+		return r.l.endError(r.name, from+int64(got/size), err)
 	}
 	for k := range pieces {
 		if i, why := r.l.val.decode(dst[k*n:(k+1)*n], buf[k*step*size:]); why != "" {

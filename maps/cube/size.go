@@ -65,8 +65,12 @@ func sizeCause(l layout, found int64) string {
 			return fmt.Sprintf("the type may be wrong: the bytes found fit values of %d bits", 8*size)
 		}
 	}
-	row := want / int64(*l.length(l.order[0]))
-	slowest := map[byte]string{'y': "rows", 'x': "columns", 'c': "channels"}[l.order[0]]
+	axis := l.order[0]
+	if l.frames > 1 {
+		axis = 'f'
+	}
+	row := want / int64(*l.length(axis))
+	slowest := map[byte]string{'f': "frames", 'y': "rows", 'x': "columns", 'c': "channels"}[axis]
 	switch {
 	case found < want && found > 0 && found%row == 0:
 		return fmt.Sprintf("the file ends after %d of %d %s: recording stopped early or wrong size?", found/row, want/row, slowest)
@@ -98,7 +102,7 @@ func (f *File) checkSizes(opt Options) error {
 		p := &f.data.parts[i]
 		whole := l // what the expected bytes are, for messages
 		if len(f.data.parts) > 1 {
-			whole = layout{w: 1, h: 1, c: int(p.bytes / int64(l.val.size)), order: "yxc", val: l.val}
+			whole = layout{w: 1, h: 1, c: int(p.bytes / int64(l.val.size)), frames: 1, order: "yxc", val: l.val}
 		}
 		if err := f.settle(p, whole, opt); err != nil {
 			return err

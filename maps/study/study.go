@@ -8,7 +8,6 @@ package study
 
 import (
 	"fmt"
-	"math"
 
 	"example.org/fleck/maps"
 	"example.org/fleck/maps/compare"
@@ -172,24 +171,11 @@ func SameConditions(a, b FieldInput) error {
 // sameConditions refuses fields that cannot be compared and names the
 // difference.
 func sameConditions(nameA string, a cube.Header, nameB string, b cube.Header) error {
-	differ := func(what string, x, y any) error {
-		return fmt.Errorf("study: field %q differs from %q in %s: %v against %v; only fields recorded alike can be compared", nameB, nameA, what, y, x)
+	what, x, y := a.Differs(b)
+	if what == "" {
+		return nil
 	}
-	switch {
-	case a.Channels != b.Channels:
-		return differ("channels", a.Channels, b.Channels)
-	case math.Abs(a.Calibration.GainEV-b.Calibration.GainEV) > 1e-4*a.Calibration.GainEV:
-		return differ("channel width (eV)", a.Calibration.GainEV, b.Calibration.GainEV)
-	case math.Abs(a.Calibration.OffsetEV-b.Calibration.OffsetEV) > 0.1*a.Calibration.GainEV:
-		return differ("energy of the first channel (eV)", a.Calibration.OffsetEV, b.Calibration.OffsetEV)
-	case math.Abs(float64(a.Conditions.BeamEnergy-b.Conditions.BeamEnergy)) > 0.005*float64(a.Conditions.BeamEnergy):
-		return differ("beam energy (keV)", a.Conditions.BeamEnergy.KeV(), b.Conditions.BeamEnergy.KeV())
-	case math.Abs(a.Conditions.TakeOff.Degrees()-b.Conditions.TakeOff.Degrees()) > 0.5:
-		return differ("take-off angle (degrees)", a.Conditions.TakeOff.Degrees(), b.Conditions.TakeOff.Degrees())
-	case a.Pixel.Known() != b.Pixel.Known() || math.Abs(float64(a.Pixel.X-b.Pixel.X)) > 0.01*float64(a.Pixel.X):
-		return differ("pixel size (µm)", a.Pixel.X.Um(), b.Pixel.X.Um())
-	}
-	return nil
+	return fmt.Errorf("study: field %q differs from %q in %s: %v against %v; only fields recorded alike can be compared", nameB, nameA, what, y, x)
 }
 
 // elements returns the elements to fit.
