@@ -176,6 +176,7 @@ func (e *env) printStudy(r *study.Result, c *compare.Result) {
 	if c != nil {
 		e.printf("%s\n\n", c.Verdict)
 		e.printf("density of %s spots  treated %.4g, blank %.4g per mm²; p = %.2g (%s)\n", r.Target.Material.Name, c.Density.TreatedPerMm2, c.Density.BlankPerMm2, c.Density.PValue, c.Density.Method)
+		e.printDensity(c)
 		e.printf("coupons              %d treated, %d blank; replicate: %s; smallest p that exchanging them can give: %.2g\n", c.Coupons[0], c.Coupons[1], c.Unit, c.SmallestP)
 		e.printf("%s\n\n", c.Above.Statement)
 	}
@@ -194,6 +195,21 @@ func (e *env) printStudy(r *study.Result, c *compare.Result) {
 			e.printf("%s: %s\n", a.Name(), a.Sentence)
 		}
 	}
+}
+
+// printDensity writes ratio and difference of the densities, each end in words where
+// it is missing.
+func (e *env) printDensity(c *compare.Result) {
+	d, level := c.Density, 100*c.Options.Level
+	switch {
+	case !math.IsNaN(d.Low) && !math.IsNaN(d.High):
+		e.printf("ratio of densities   %g %% interval %.3g to %.3g\n", level, d.Low, d.High)
+	case !math.IsNaN(d.Low):
+		e.printf("ratio of densities   at least %.3g (lower end of the %g %% interval; %s)\n", d.Low, level, d.Reason)
+	default:
+		e.printf("ratio of densities   none (%s)\n", d.Reason)
+	}
+	e.printf("difference           %.4g per mm², %g %% interval %.4g to %.4g\n", d.Difference, level, d.DifferenceLow, d.DifferenceHigh)
 }
 
 // printMean writes the comparison of field means in words.

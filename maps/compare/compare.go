@@ -26,7 +26,10 @@ type Density struct {
 	TreatedLow, TreatedHigh    float64
 	BlankLow, BlankHigh        float64
 	Ratio, Low, High           float64 // interval of the ratio at Options.Level
-	PValue, PTwoSided          float64
+	// Difference is treated − blank, per mm²; its interval has both ends whatever was
+	// found.
+	Difference, DifferenceLow, DifferenceHigh float64
+	PValue, PTwoSided                         float64
 	// Permutation is the exact one-sided p-value over replicates, NaN where
 	// there are too few, whichever method PValue comes from.
 	Permutation float64
@@ -79,9 +82,13 @@ type Result struct {
 const clusterAlpha = 0.05
 
 // doubtAlpha is the level from which intervals allow for clusters: with few spots
-// the test misses clusters that make Poisson intervals too short (choice of this
-// package).
-const doubtAlpha = 0.25
+// the test misses clusters that make Poisson intervals too short. It is higher below
+// enoughReplicates on both sides together, where the test misses more of them
+// (choices of this package).
+const (
+	doubtAlpha, doubtAlphaFew = 0.25, 0.5
+	enoughReplicates          = 10
+)
 
 // Fields compares treated with blank fields. See the package comment for the
 // methods; the p-value of the density is that of the E-test (Krishnamoorthy &
@@ -191,7 +198,8 @@ func (r *Result) sentence() {
 	case r.Spots[0] == 0:
 		r.Verdict = fmt.Sprintf("No spot of the target was found in the treated fields, which hold fewer than %.3g per mm² (%s); the blank fields hold %.3g per mm².", r.Limit.PerMm2, level, d.BlankPerMm2)
 	case r.Higher && r.Spots[1] == 0:
-		r.Verdict = fmt.Sprintf("The treated fields hold more spots of the target than the blank ones: %.3g per mm² against none in %.3g mm² (p = %.2g).", d.TreatedPerMm2, r.AreaMm2[1], d.PValue)
+		r.Verdict = fmt.Sprintf("The treated fields hold more spots of the target than the blank ones: %.3g per mm² against none in %.3g mm², ratio at least %s, difference %.3g per mm² (%s interval %.3g to %.3g, p = %.2g).",
+			d.TreatedPerMm2, r.AreaMm2[1], number(d.Low), d.Difference, level, d.DifferenceLow, d.DifferenceHigh, d.PValue)
 	case r.Higher:
 		r.Verdict = fmt.Sprintf("The treated fields hold more spots of the target than the blank ones: %.3g against %.3g per mm², ratio %.3g (%s interval %s to %s, p = %.2g).",
 			d.TreatedPerMm2, d.BlankPerMm2, d.Ratio, level, number(d.Low), number(d.High), d.PValue)

@@ -63,7 +63,11 @@ func (r *Result) density(units [2][]unit) error {
 		*low, *high = poisson.Garwood(n[side], opt.Level)
 		*low, *high = *low/a[side], *high/a[side]
 	}
-	doubtful := math.Min(nanTo(r.Dispersion.Fields, 1), nanTo(r.Dispersion.Coupons, 1)) < doubtAlpha
+	doubt := doubtAlpha
+	if len(units[0])+len(units[1]) < enoughReplicates {
+		doubt = doubtAlphaFew
+	}
+	doubtful := math.Min(nanTo(r.Dispersion.Fields, 1), nanTo(r.Dispersion.Coupons, 1)) < doubt
 	if enough && doubtful && n[0]+n[1] > 0 {
 		r.clustered = newClustered(units)
 		d.intervals(r.clustered, opt.Level)
@@ -92,10 +96,11 @@ func (r *Result) density(units [2][]unit) error {
 	case n[0]+n[1] == 0:
 		d.Reason = "no spot on either side"
 	case n[1] == 0 && r.clustered != nil:
-		d.Reason = "no spot in the blank fields: no estimate of the ratio"
+		d.Reason = "no spot in the blank fields: no estimate of the ratio; that of the difference has both ends"
 	case n[1] == 0:
-		d.Reason = "no spot in the blank fields: the ratio has no upper end"
+		d.Reason = "no spot in the blank fields: the ratio has a lower bound but no upper end; the difference has both"
 	}
+	d.differ()
 	d.Ratio, d.Low, d.High = finite(d.Ratio), finite(d.Low), finite(d.High)
 	return nil
 }
@@ -113,6 +118,15 @@ func (d *Density) intervals(c *clustered, level float64) {
 	d.BlankLow = math.Min(d.BlankLow, c.density(1, low))
 	d.BlankHigh = math.Max(d.BlankHigh, c.density(1, high))
 	d.Low, d.High = c.ratio(low), c.ratio(high)
+}
+
+// differ fills in the difference of the densities. Its ends lie as far from it as the
+// root of the summed squares of how far those of the two sides lie from their
+// estimates (Zou & Donner 2008, Stat. Med. 27, 1693).
+func (d *Density) differ() {
+	d.Difference = d.TreatedPerMm2 - d.BlankPerMm2
+	d.DifferenceLow = d.Difference - math.Hypot(d.TreatedPerMm2-d.TreatedLow, d.BlankHigh-d.BlankPerMm2)
+	d.DifferenceHigh = d.Difference + math.Hypot(d.TreatedHigh-d.TreatedPerMm2, d.BlankPerMm2-d.BlankLow)
 }
 
 // nanTo returns v, or other where v is no number.

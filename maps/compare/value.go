@@ -60,14 +60,35 @@ func compareValues(units [2][]unit, value func(unit) float64, counting bool, opt
 	if paired {
 		c.DifferenceLow, c.DifferenceHigh = pairInterval(units, value, opt.Level)
 	}
-	if y.mean > 0 {
-		low, high, bounded := fieller(x, y, opt.Level)
-		c.Low, c.High = finite(math.Max(0, low)), finite(high)
-		if !bounded {
-			c.Reason = "the blank value is not above zero within its scatter: the ratio has no upper end"
+	c.divide(units, x, y, value, opt.Level)
+	return c, nil
+}
+
+// divide fills in the interval of the ratio.
+func (c *Comparison) divide(units [2][]unit, x, y sample, value func(unit) float64, level float64) {
+	negative := false
+	for _, us := range units {
+		for _, u := range us {
+			negative = negative || value(u) < 0
 		}
 	}
-	return c, nil
+	switch {
+	case y.mean <= 0:
+		c.Reason = "the blank value is not above zero: no ratio; the difference has an interval"
+	case x.variance == 0 && y.variance == 0: // the reason stands
+	case negative:
+		low, high, bounded := fieller(x, y, level)
+		c.Low, c.High = finite(math.Max(0, low)), finite(high)
+		if !bounded {
+			c.Reason = "the blank value is not above zero within its scatter: the ratio has a lower bound but no upper end; the difference has both"
+		}
+	case x.mean == 0:
+		c.Low = 0
+		c.Reason = "all treated replicates hold nothing: they show no scatter to make an upper end of the ratio of"
+	default:
+		low, high := logRatio(units, value, level)
+		c.Low, c.High = finite(low), finite(high)
+	}
 }
 
 // measured compares two values by their counting uncertainty alone.

@@ -61,6 +61,7 @@ func density(d compare.Density, scaled bool) Object {
 		{"treated_per_mm2", d.TreatedPerMm2, true}, {"treated_low", d.TreatedLow, true}, {"treated_high", d.TreatedHigh, true},
 		{"blank_per_mm2", d.BlankPerMm2, true}, {"blank_low", d.BlankLow, true}, {"blank_high", d.BlankHigh, true},
 		{"ratio", d.Ratio, false}, {"low", d.Low, false}, {"high", d.High, false},
+		{"difference", d.Difference, true}, {"difference_low", d.DifferenceLow, true}, {"difference_high", d.DifferenceHigh, true},
 		{"p_value", d.PValue, false}, {"p_value_two_sided", d.PTwoSided, false}, {"p_value_permutation", d.Permutation, false},
 	}, scaled, d.Reason)
 	o.Set("method", d.Method)

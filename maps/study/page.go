@@ -240,7 +240,7 @@ func (w *writer) reportComparison() *report.Comparison {
 	}
 	d := c.Density
 	out.Rows = []report.ComparisonRow{{Quantity: "Target spots", Unit: unit, Treated: d.TreatedPerMm2, TLow: d.TreatedLow, THigh: d.TreatedHigh,
-		Blank: d.BlankPerMm2, BLow: d.BlankLow, BHigh: d.BlankHigh, Ratio: d.Ratio, RLow: d.Low, RHigh: d.High, PValue: d.PValue, Method: d.Method, Reason: d.Reason}}
+		Blank: d.BlankPerMm2, BLow: d.BlankLow, BHigh: d.BlankHigh, Ratio: d.Ratio, RLow: d.Low, RHigh: d.High, PValue: d.PValue, Method: d.Method, Reason: differenceText(d.Reason, d.Difference, d.DifferenceLow, d.DifferenceHigh, unit)}}
 	for _, x := range []struct {
 		name, unit string
 		c          compare.Comparison
@@ -249,9 +249,18 @@ func (w *writer) reportComparison() *report.Comparison {
 		v := x.c
 		out.Rows = append(out.Rows, report.ComparisonRow{Quantity: x.name, Unit: x.unit, Treated: x.factor * v.Treated, TLow: x.factor * v.TreatedLow, THigh: x.factor * v.TreatedHigh,
 			Blank: x.factor * v.Blank, BLow: x.factor * v.BlankLow, BHigh: x.factor * v.BlankHigh, Ratio: v.Ratio, RLow: v.Low, RHigh: v.High,
-			PValue: v.PValue, Method: v.Method, Reason: v.Reason})
+			PValue: v.PValue, Method: v.Method, Reason: differenceText(v.Reason, x.factor*v.Difference, x.factor*v.DifferenceLow, x.factor*v.DifferenceHigh, x.unit)})
 	}
 	return out
+}
+
+// differenceText adds the difference of the two sides to the reason why a ratio lacks
+// an end.
+func differenceText(reason string, v, low, high float64, unit string) string {
+	if reason == "" || math.IsNaN(v) || math.IsNaN(low) || math.IsNaN(high) {
+		return reason
+	}
+	return fmt.Sprintf("%s: %s %s, 95 %% interval %s to %s", reason, report.Number(v), unit, report.Number(low), report.Number(high))
 }
 
 func (w *writer) spectra() []report.Image {

@@ -522,11 +522,11 @@ func TestWriteComparison(t *testing.T) {
 	r := changed(t)
 	c := *r.Comparison
 	c.Density = compare.Density{TreatedPerMm2: 2, TreatedLow: 1, TreatedHigh: 3, BlankPerMm2: 5, BlankLow: 4, BlankHigh: 6, Ratio: 7, Low: 8, High: math.NaN(),
-		PValue: 0.01, PTwoSided: 0.02, Permutation: 0.03, Method: "m", Reason: "why"}
+		Difference: -3, DifferenceLow: -4.5, DifferenceHigh: -1.5, PValue: 0.01, PTwoSided: 0.02, Permutation: 0.03, Method: "m", Reason: "why"}
 	r.Comparison = &c
 	d := find(t, decode(t, written(t, r, WriteOptions{})["comparison.json"]), "density").(map[string]any)
 	want := map[string]any{"treated_per_mm2": 2.0, "treated_low": 1.0, "treated_high": 3.0, "blank_per_mm2": 5.0, "blank_low": 4.0, "blank_high": 6.0, "ratio": 7.0, "low": 8.0,
-		"high": nil, "high_reason": "why", "p_value": 0.01, "p_value_two_sided": 0.02, "p_value_permutation": 0.03, "method": "m"}
+		"high": nil, "high_reason": "why", "difference": -3.0, "difference_low": -4.5, "difference_high": -1.5, "p_value": 0.01, "p_value_two_sided": 0.02, "p_value_permutation": 0.03, "method": "m"}
 	if len(d) != len(want) {
 		t.Errorf("%v, want %v", d, want)
 	}
