@@ -32,12 +32,17 @@ type Result struct {
 	// averaged over widths and strengths.
 	LLR maps.Map
 
-	Substrate       []float64 // spectrum used, sum 1
+	Substrate       []float64 // spectrum used, sum 1; the average over several phases
 	SubstrateCounts float64   // counts behind it, 0 = known exactly
 	SubstrateFrom   string    // FromBlank or FromField
 	// BlankP is the p-value of the agreement of the field, outside alarms, with
 	// Options.Substrate; NaN without one.
 	BlankP float64
+	// Phases are those of the substrate in this field, largest first, by which every
+	// pixel was weighed against the spectrum of its own, and PhaseOf the phase of
+	// every pixel; nil when there is one.
+	Phases  []Phase
+	PhaseOf []uint8
 	// Uneven says that the spectrum of the field varies from place to place by
 	// itself; OddShare is the share of its pixels in blocks that stand out one by one.
 	Uneven      bool
@@ -129,7 +134,7 @@ type cubeSearch struct {
 }
 
 func newCubeSearch(f *Field, opt Options) *cubeSearch {
-	s := &cubeSearch{f: f, total: f.Total(), patches: f.evenness(opt.Target.Line)}
+	s := &cubeSearch{f: f, total: f.Total(), patches: f.evenness(opt.Target.Line, nil, 1)}
 	s.search = search{w: f.W, h: f.H, pixel: f.Pixel, opt: opt, progress: newProgress(opt.Progress, opt.Bootstrap)}
 	return s
 }
@@ -166,8 +171,21 @@ func (s *cubeSearch) build(g ground) error {
 // prepare finds the substrate spectrum and scans the field.
 func (s *cubeSearch) prepare(ctx context.Context) error {
 	s.match.p = math.NaN()
-	if s.opt.Substrate != nil {
-		if err := s.build(newGround(s.f, nil, newBackground(s.opt.Substrate, s.opt.SubstrateCounts, false))); err != nil {
+	blank, given := s.blankGround()
+	if len(blank.phases) > 1 {
+		s.patches = s.f.evenness(s.opt.Target.Line, blank.of, len(blank.phases))
+	}
+	// One spectrum describes no pixel of a field of several phases.
+	var of []uint8
+	n := 1
+	if (s.patches.uneven || s.patches.share >= phaseShare) && !(given && s.opt.KeepBlank) {
+		var err error
+		if of, n, err = s.ownPhases(); err != nil {
+			return err
+		}
+	}
+	if given {
+		if err := s.build(blank); err != nil {
 			return err
 		}
 		match, err := s.matchBlank(s.outside())
@@ -178,11 +196,45 @@ func (s *cubeSearch) prepare(ctx context.Context) error {
 			return err
 		}
 		s.match = match
-		if s.opt.KeepBlank || match.p >= blankAlpha {
+		if n == 1 && (s.opt.KeepBlank || match.p >= blankAlpha) {
 			return nil
 		}
 	}
-	return s.fromField(ctx)
+	s.patches = s.f.evenness(s.opt.Target.Line, of, n)
+	return s.fromField(ctx, of, n)
+}
+
+// blankGround returns the ground that the options give, if they do.
+func (s *cubeSearch) blankGround() (ground, bool) {
+	if len(s.opt.Phases) > 1 {
+		return groundOf(s.f, s.opt.Phases, s.opt.Target.Line), true
+	}
+	if s.opt.Substrate == nil {
+		return ground{}, false
+	}
+	return newGround(s.f, nil, newBackground(s.opt.Substrate, s.opt.SubstrateCounts, false)), true
+}
+
+// ownPhases parts the field into phases of its own, without those that hold the
+// target.
+func (s *cubeSearch) ownPhases() (of []uint8, n int, err error) {
+	fields := []*Field{s.f}
+	labels, n := partition(fields, s.opt.Target.Line)
+	if n == 1 {
+		return nil, 1, nil
+	}
+	phases := phasesOf(fields, labels, n)
+	kept, err := withoutTarget(phases, s.opt.Target, s.opt.Nuisance)
+	if err != nil {
+		return nil, 1, err
+	}
+	if len(kept) < 2 {
+		return nil, 1, nil
+	}
+	if len(kept) == n {
+		return labels[0], n, nil
+	}
+	return s.f.labelBy(kept, s.opt.Target.Line), len(kept), nil
 }
 
 // alarmLevel is the height that about one false maximum per field exceeds
@@ -243,35 +295,35 @@ func (s *cubeSearch) outside() maps.Mask {
 	return m
 }
 
-// fromField estimates the substrate from the field itself: all pixels, then
-// those away from alarms.
-func (s *cubeSearch) fromField(ctx context.Context) error {
-	sum := s.f.Sum()
-	counts := s.total
+// fromField estimates the substrate, phase by phase, from the field itself: all
+// pixels, then those away from alarms.
+func (s *cubeSearch) fromField(ctx context.Context, of []uint8, n int) error {
+	g := newGround(s.f, of, make([]background, n)...)
+	sums := g.sums(s.f, maps.NewMask(s.f.W, s.f.H))
 	for range 3 {
 		if err := ctx.Err(); err != nil {
 			return fmt.Errorf("spots: stopped: %w", err)
 		}
-		spec := make([]float64, len(sum))
-		for c, v := range sum {
-			spec[c] = v / counts
+		backgrounds := make([]background, n)
+		for k, sum := range sums {
+			backgrounds[k] = newBackground(unitSum(sum), sumOf(sum), true)
 		}
-		if err := s.build(newGround(s.f, nil, newBackground(spec, counts, true))); err != nil {
+		if err := s.build(newGround(s.f, of, backgrounds...)); err != nil {
 			return err
 		}
-		out, err := s.f.SumOver(s.outside())
-		if err != nil {
-			return err
+		left := 0.0
+		next := s.ground.sums(s.f, s.outside())
+		for k, sum := range next {
+			counts := sumOf(sum)
+			left += counts
+			if counts < s.ground.phases[k].total/4 {
+				next[k] = sums[k]
+			}
 		}
-		sum = s.f.Sum()
-		counts = s.total
-		for c := range sum {
-			sum[c] -= out[c]
-			counts -= out[c]
-		}
-		if counts < s.total/4 {
+		if left < s.total/4 {
 			break // next to nothing is left: keep the last
 		}
+		sums = next
 	}
 	return nil
 }

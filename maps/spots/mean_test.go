@@ -111,7 +111,7 @@ func TestEvenness(t *testing.T) {
 	line := worldSilica().Line
 	uneven := 0
 	for i := range uint64(20) {
-		if worldField(rand.New(rand.NewPCG(i, 2)), 32, 32, 50, worldAluminium(), nil).evenness(line).uneven {
+		if worldField(rand.New(rand.NewPCG(i, 2)), 32, 32, 50, worldAluminium(), nil).evenness(line, nil, 1).uneven {
 			uneven++
 		}
 	}
@@ -124,11 +124,11 @@ func TestEvenness(t *testing.T) {
 	for i := range 6 {
 		half = append(half, planted{16, float64(3 + 5*i), 4, .9, phase})
 	}
-	if !worldField(rng, 32, 32, 50, worldAluminium(), half).evenness(line).uneven && worldField(rng, 32, 32, 50, worldAluminium(), half).evenness(line).share < .2 {
+	if !worldField(rng, 32, 32, 50, worldAluminium(), half).evenness(line, nil, 1).uneven && worldField(rng, 32, 32, 50, worldAluminium(), half).evenness(line, nil, 1).share < .2 {
 		t.Error("a band of another phase is not seen")
 	}
 	grain := planted{10, 20, 1.5, .6, worldMix(map[float64]float64{277: .5, 525: .05}, .45)}
-	p := worldField(rng, 32, 32, 50, worldAluminium(), []planted{grain}).evenness(line)
+	p := worldField(rng, 32, 32, 50, worldAluminium(), []planted{grain}).evenness(line, nil, 1)
 	if !p.odd.In[20*32+10] || p.share > .15 {
 		t.Errorf("grain of carbon: marked %v, %.2f of the field", p.odd.In[20*32+10], p.share)
 	}

@@ -49,6 +49,11 @@ type Options struct {
 	// the sum of Substrate if that holds whole numbers above 1, as counts do, and
 	// known exactly (a calculated spectrum) otherwise. Ignored without Substrate.
 	SubstrateCounts float64
+	// Phases are the phases of the substrate, from blank fields by FindPhases. With
+	// two or more, each pixel is weighed against the one that fits it best, and
+	// Substrate is not used. None: phases that the field itself shows are told apart
+	// all the same, with spectra of its own.
+	Phases []Phase
 	// KeepBlank uses Substrate even where the field, outside alarms, contradicts
 	// it. Without it such a field is searched with its own spectrum, since a
 	// wrong substrate raises alarms everywhere.
@@ -137,6 +142,14 @@ func (opt Options) withDefaults(f *Field) (Options, error) {
 		}
 		if opt.SubstrateCounts < 0 || math.IsNaN(opt.SubstrateCounts) || math.IsInf(opt.SubstrateCounts, 0) {
 			return opt, fmt.Errorf("spots: substrate counts %g; must be 0 or more", opt.SubstrateCounts)
+		}
+	}
+	if len(opt.Phases) > mostPhases {
+		return opt, fmt.Errorf("spots: %d phases given; at most %d", len(opt.Phases), mostPhases)
+	}
+	for i, ph := range opt.Phases {
+		if _, err := normalised(ph.Spectrum, f.nc, fmt.Sprintf("phase %d", i+1)); err != nil {
+			return opt, err
 		}
 	}
 	if err := opt.searchDefaults(f.W * f.H); err != nil {

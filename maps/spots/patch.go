@@ -25,36 +25,41 @@ type patchwork struct {
 	share  float64   // of the pixels that lie in odd blocks
 }
 
-// evenness compares blocks of pixels with the mean of the field in bands of
-// channels: chi-square of homogeneity, without the channels of the target's own
-// line. Blocks whose p-value is below one over their number are left out of the
-// mean, and what remains is tested as a whole.
-func (f *Field) evenness(line []float64) patchwork {
+// tiling cuts a field into blocks of about side × side pixels.
+type tiling struct{ w, h, nx, ny int }
+
+func newTiling(w, h, side int) tiling { return tiling{w, h, max(1, w/side), max(1, h/side)} }
+
+func (t tiling) n() int { return t.nx * t.ny }
+
+// at returns the block of pixel p.
+func (t tiling) at(p int) int {
+	return min(p/t.w*t.ny/t.h, t.ny-1)*t.nx + min(p%t.w*t.nx/t.w, t.nx-1)
+}
+
+// blockSideOf returns the side of the blocks for mean counts per pixel.
+func blockSideOf(mean float64) int {
+	return max(blockSide, int(math.Ceil(math.Sqrt(blockCounts/mean))))
+}
+
+// bandsOf joins neighbouring channels to bands that hold bandCounts in a mean one
+// of n blocks, and leaves out the channels of a line (−1).
+func bandsOf(sum, line []float64, n float64) (band []int, bands int) {
 	top := 0.0
 	for _, v := range line {
 		top = math.Max(top, v)
 	}
-	mean := f.Total() / float64(f.W*f.H)
-	side := max(blockSide, int(math.Ceil(math.Sqrt(blockCounts/mean))))
-	nx, ny := max(1, f.W/side), max(1, f.H/side)
-	out := patchwork{odd: maps.NewMask(f.W, f.H)}
-	if nx*ny < 4 {
-		return out
-	}
-	blockOf := func(p int) int { return min(p/f.W*ny/f.H, ny-1)*nx + min(p%f.W*nx/f.W, nx-1) }
-	// Bands of neighbouring channels that hold bandCounts in a mean block.
-	n := nx * ny
-	band := make([]int, f.nc)
-	bands, sum := 0, 0.0
+	band = make([]int, len(sum))
+	t := 0.0
 	for c := range band {
 		if line[c] > .01*top {
 			band[c] = -1
 			continue
 		}
 		band[c] = bands
-		if sum += f.sum[c] / float64(n); sum >= bandCounts {
+		if t += sum[c] / n; t >= bandCounts {
 			bands++
-			sum = 0
+			t = 0
 		}
 	}
 	for c := range band { // a last band that stays short joins the one before
@@ -62,33 +67,65 @@ func (f *Field) evenness(line []float64) patchwork {
 			band[c] = bands - 1
 		}
 	}
+	return band, bands
+}
+
+// evenness compares blocks of pixels with what their phases have on average in
+// bands of channels (of: phase of every pixel, of several; nil: one): chi-square of
+// homogeneity, without the channels of the target's own line. Blocks whose p-value
+// is below one over their number are left out of the averages, and what remains is
+// tested as a whole.
+func (f *Field) evenness(line []float64, of []uint8, phases int) patchwork {
+	t := newTiling(f.W, f.H, blockSideOf(f.Total()/float64(f.W*f.H)))
+	out := patchwork{odd: maps.NewMask(f.W, f.H)}
+	n := t.n()
+	if n < 4 {
+		return out
+	}
+	band, bands := bandsOf(f.sum, line, float64(n))
 	if bands < 2 {
 		return out
 	}
-	counts := make([]float64, n*bands)
-	totals := make([]float64, n)
+	// By phase, block and band.
+	parts, partTotals := newClassMaps(phases, n*bands), newClassMaps(phases, n)
 	for p := range f.totals {
-		b := blockOf(p)
+		b, ph := t.at(p), 0
+		if of != nil {
+			ph = int(of[p])
+		}
 		for i := f.start[p]; i < f.start[p+1]; i++ {
 			if k := band[f.ch[i]]; k >= 0 {
-				counts[b*bands+k] += float64(f.n[i])
-				totals[b] += float64(f.n[i])
+				parts[ph][b*bands+k] += float64(f.n[i])
+				partTotals[ph][b] += float64(f.n[i])
 			}
 		}
 	}
+	counts, totals := make([]float64, n*bands), make([]float64, n)
+	for ph := range parts {
+		for i, v := range parts[ph] {
+			counts[i] += v
+		}
+		for b, v := range partTotals[ph] {
+			totals[b] += v
+		}
+	}
 	odd := make([]bool, n)
-	mu := make([]float64, bands)
+	mu, whole := newClassMaps(phases, bands), make([]float64, phases)
 	for range 4 {
-		clear(mu)
 		all := 0.0
-		for b := range n {
-			if odd[b] {
-				continue
+		for ph := range mu {
+			clear(mu[ph])
+			whole[ph] = 0
+			for b := range n {
+				if odd[b] {
+					continue
+				}
+				for k := range bands {
+					mu[ph][k] += parts[ph][b*bands+k]
+				}
+				whole[ph] += partTotals[ph][b]
 			}
-			for k := range bands {
-				mu[k] += counts[b*bands+k]
-			}
-			all += totals[b]
+			all += whole[ph]
 		}
 		sum, expected, variance, kept := 0.0, 0.0, 0.0, 0.0
 		changed := false
@@ -99,7 +136,12 @@ func (f *Field) evenness(line []float64) patchwork {
 			}
 			chi2, inverse := 0.0, 0.0
 			for k := range bands {
-				m := totals[b] * math.Max(mu[k], .5) / all
+				m := 0.0
+				for ph := range mu {
+					if v := partTotals[ph][b]; v > 0 {
+						m += v * math.Max(mu[ph][k], .5) / math.Max(whole[ph], 1)
+					}
+				}
 				d := counts[b*bands+k] - m
 				chi2 += d * d / m
 				inverse += 1 / m
@@ -123,7 +165,7 @@ func (f *Field) evenness(line []float64) patchwork {
 	}
 	in := 0
 	for p := range out.odd.In {
-		if odd[blockOf(p)] {
+		if odd[t.at(p)] {
 			out.odd.In[p] = true
 			in++
 		}

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"example.org/fleck/maps"
 	"example.org/fleck/spectra/poisson"
@@ -25,6 +26,10 @@ func (s *cubeSearch) report(ctx context.Context, res *Result) error {
 		res.LineExcess, res.LineExcessSigma = s.match.line, s.match.lineSigma
 	}
 	res.Information = s.info
+	if len(s.ground.phases) > 1 {
+		res.PhaseOf = append([]uint8(nil), s.ground.of...)
+		res.Phases = phasesOf([]*Field{f}, [][]uint8{res.PhaseOf}, len(s.ground.phases))
+	}
 	res.Threshold = s.null.threshold(opt.Alpha)
 	res.Uneven, res.OddShare = s.patches.uneven, s.patches.share
 
@@ -180,6 +185,13 @@ func (s *cubeSearch) remark(res *Result) {
 	}
 	if s.ground.refit() {
 		add("the substrate spectrum comes from the field itself, without the spots found; faint wide spots are lost more often than with a blank field")
+	}
+	if n := len(res.Phases); n > 1 {
+		text := make([]string, n)
+		for i, ph := range res.Phases {
+			text[i] = fmt.Sprintf("%.0f %%", 100*ph.Share)
+		}
+		add("the substrate of this field has %d phases (%s of the pixels); each pixel was weighed against its own", n, strings.Join(text, ", "))
 	}
 	above := 0
 	for _, u := range s.first.u {

@@ -70,6 +70,25 @@ func (b *blankSpectra) without(i int) ([]float64, float64) {
 	return out, total
 }
 
+// blankPhases returns the phases of the blank fields but field i, nil when they
+// are of one kind.
+func (r *Result) blankPhases(fields []*spots.Field, i int) ([]spots.Phase, error) {
+	var blanks []*spots.Field
+	for k, f := range r.Fields {
+		if f.Role == maps.Untreated && k != i && fields[k].Total() > 0 {
+			blanks = append(blanks, fields[k])
+		}
+	}
+	if len(blanks) == 0 {
+		return nil, nil
+	}
+	phases, err := spots.FindPhases(blanks, r.Target.Template)
+	if err != nil || len(phases) < 2 {
+		return nil, err
+	}
+	return phases, nil
+}
+
 func maxKey(m map[int][]float64) int {
 	top := -1
 	for k := range m {

@@ -168,6 +168,10 @@ func (r *Result) spots(ctx context.Context, progress Progress) error {
 	if err := r.maskBlanks(ctx, fields, blanks, opt); err != nil {
 		return err
 	}
+	phases, err := r.blankPhases(fields, -1)
+	if err != nil {
+		return fmt.Errorf("study: %w", err)
+	}
 	// Blank fields come first: what they hold is left out of the blank spectrum
 	// that the others are judged against.
 	order := []int{}
@@ -185,6 +189,11 @@ func (r *Result) spots(ctx context.Context, progress Progress) error {
 			progress(StageSpots, k*fieldSteps+fieldSteps*done/max(1, total), len(order)*fieldSteps)
 		}
 		o.Substrate, o.SubstrateCounts = blanks.without(i)
+		if o.Phases = phases; phases != nil && r.Fields[i].Role == maps.Untreated {
+			if o.Phases, err = r.blankPhases(fields, i); err != nil {
+				return fmt.Errorf("study: %w", err)
+			}
+		}
 		o.Seed = s.Options.Seed + uint64(i)*0x9e3779b97f4a7c15
 		res, err := r.find(ctx, i, fields[i], o)
 		if err != nil {
