@@ -106,48 +106,6 @@ func planeAt(d [6]float64, n [3]float64, x, y float64) float64 {
 	return (t0 - a1*t1 - a2*t2) / den
 }
 
-// blur convolves v with a Gaussian of unit sum and standard deviation sd, cut
-// at three of them; nothing lies beyond the frame.
-func blur(v []float64, w, h int, sd float64) {
-	r := int(math.Ceil(3 * sd))
-	k := make([]float64, r+1)
-	t := 0.0
-	for i := range k {
-		k[i] = math.Exp(-float64(i*i) / (2 * sd * sd))
-		t += k[i]
-		if i > 0 {
-			t += k[i]
-		}
-	}
-	line := make([]float64, max(w, h))
-	pass := func(at, step, n int) {
-		for i := range n {
-			line[i] = v[at+i*step]
-		}
-		for i := range n {
-			sum := k[0] * line[i]
-			for d := 1; d <= r; d++ {
-				if i-d >= 0 {
-					sum += k[d] * line[i-d]
-				}
-				if i+d < n {
-					sum += k[d] * line[i+d]
-				}
-				if i-d < 0 && i+d >= n {
-					break
-				}
-			}
-			v[at+i*step] = sum / t
-		}
-	}
-	for y := range h {
-		pass(y*w, 1, w)
-	}
-	for x := range w {
-		pass(x, w, h)
-	}
-}
-
 // dispersion returns the variance-to-mean ratio of the pixels outside the
 // mask, 1 unless it is wider than Poisson's by dispersionZ standard errors (the
 // variance of (n−b)²/b is 2 + 1/b).
