@@ -54,6 +54,8 @@ func Stability(r *spots.StabilityResult) Object {
 	o.Number("drift_y_px", r.DriftY, "no spots")
 	o.Number("drift_sigma_px", r.DriftSigma, "no spots")
 	o.Set("drifted", r.Drifted)
+	o.Set("spots", r.Spots)
+	o.Set("alpha", r.Alpha)
 	o.Set("remarks", List(r.Remarks))
 	return o
 }

@@ -14,12 +14,15 @@ type StabilityOptions struct {
 	Carbon Template    // lines that the beam deposits, C K
 	Spots  []maps.Spot // where the target was found
 	Alpha  float64     // level of each statement; 0 means 0.01
+	// Exposure is how long each half was counted, in any unit, such as live time or
+	// frames; zero means both alike.
+	Exposure [2]float64
 }
 
 // Change is one quantity of the first half of a measurement against the second.
 type Change struct {
 	What          string
-	First, Second float64
+	First, Second float64 // of equal exposure
 	Sigma         float64 // of the difference
 	PValue        float64 // two-sided
 	Changed       bool    // PValue ≤ Alpha
@@ -29,18 +32,24 @@ type Change struct {
 type StabilityResult struct {
 	Dose   Change // counts of the whole field
 	Carbon Change // share of the deposited line in the field
-	Target Change // counts of the target in the spots, per dose
+	// Target holds the counts of the target in the spots, for an equal number of counts
+	// of the field outside the lines of target and carbon.
+	Target Change
 	// DriftX and DriftY are the shift of the second half against the first, px, from
 	// the centroids of the spots, with its uncertainty; NaN without spots.
 	DriftX, DriftY, DriftSigma float64
 	Drifted                    bool
+	Spots                      int        // compared, those with surroundings in both halves
+	Alpha                      float64    // level of each statement
+	Exposure                   [2]float64 // as resolved
 	Remarks                    []string
 }
 
 // Stability compares the first half of a measurement with the second: two fields
 // of the same place, each the sum of half of the frames. It tests the dose, the
 // growth of carbon, the loss of the target in its spots, and the drift of the spots.
-// Spots are taken where opt.Spots has them, found in both halves together.
+// Spots are taken where opt.Spots has them, found in both halves together. Of a half
+// without counts only the dose is told; what cannot be tested is NaN.
 func Stability(first, second *Field, opt StabilityOptions) (*StabilityResult, error) {
 	if opt.Alpha == 0 {
 		opt.Alpha = 0.01
@@ -51,14 +60,19 @@ func Stability(first, second *Field, opt StabilityOptions) (*StabilityResult, er
 	if !(opt.Alpha > 0 && opt.Alpha < 1) {
 		return nil, fmt.Errorf("spots: alpha %g; must lie between 0 and 1", opt.Alpha)
 	}
+	if opt.Exposure == [2]float64{} {
+		opt.Exposure = [2]float64{1, 1}
+	}
+	for _, v := range opt.Exposure {
+		if !(v > 0) || math.IsInf(v, 0) {
+			return nil, fmt.Errorf("spots: exposures %g of the halves; must be above 0", opt.Exposure)
+		}
+	}
 	target, err := opt.Target.check(first.nc, "target")
 	if err != nil {
 		return nil, err
 	}
-	if first.Total() == 0 || second.Total() == 0 {
-		return nil, fmt.Errorf("spots: one half holds no counts")
-	}
-	r := &StabilityResult{DriftX: math.NaN(), DriftY: math.NaN(), DriftSigma: math.NaN()}
+	r := &StabilityResult{DriftX: math.NaN(), DriftY: math.NaN(), DriftSigma: math.NaN(), Alpha: opt.Alpha, Exposure: opt.Exposure}
 	change := func(what string, a, b, sigma float64) Change {
 		c := Change{What: what, First: a, Second: b, Sigma: sigma, PValue: math.NaN()}
 		if sigma > 0 {
@@ -68,19 +82,29 @@ func Stability(first, second *Field, opt StabilityOptions) (*StabilityResult, er
 		return c
 	}
 	na, nb := first.Total(), second.Total()
-	r.Dose = change("counts of the field", na, nb, math.Sqrt(na+nb))
+	scale := opt.Exposure[0] / opt.Exposure[1] // of the second half
+	r.Dose = change("counts of the field", na, scale*nb, math.Sqrt(na+scale*scale*nb))
+	if na == 0 || nb == 0 {
+		r.Carbon, r.Target = notMeasured("carbon"), notMeasured("target in the spots")
+		for k, n := range []float64{na, nb} {
+			if n == 0 {
+				r.Remarks = append(r.Remarks, fmt.Sprintf("the %s half holds no counts", []string{"first", "second"}[k]))
+			}
+		}
+		return r, nil
+	}
 	if err := r.carbon(first, second, target, opt, change); err != nil {
 		return nil, err
 	}
-	if err := r.spots(first, second, target, opt, change); err != nil {
-		return nil, err
-	}
+	r.spots(first, second, target, opt, change)
 	for _, c := range []struct {
 		on   bool
 		text string
 	}{
-		{r.Dose.Changed && math.Abs(nb/na-1) > 0.01, fmt.Sprintf("the second half holds %.1f %% more counts than the first: current or geometry changed", 100*(nb/na-1))},
+		{r.Dose.Changed && scale*nb > 1.01*na, fmt.Sprintf("the second half holds %.1f %% more counts than the first: current or geometry changed", 100*(scale*nb/na-1))},
+		{r.Dose.Changed && scale*nb < .99*na, fmt.Sprintf("the second half holds %.1f %% fewer counts than the first: current or geometry changed", 100*(1-scale*nb/na))},
 		{r.Carbon.Changed && r.Carbon.Second > r.Carbon.First, "carbon grew under the beam"},
+		{r.Carbon.Changed && r.Carbon.Second < r.Carbon.First, "carbon was lost under the beam"},
 		{r.Target.Changed && r.Target.Second < r.Target.First, "the target was lost under the beam: amounts are too low"},
 		{r.Target.Changed && r.Target.Second > r.Target.First, "the spots hold more target in the second half: drift into the field, or a change of focus"},
 		{r.Drifted, fmt.Sprintf("the spots moved by (%.2f, %.2f) px: sizes are too large", r.DriftX, r.DriftY)},
@@ -92,11 +116,16 @@ func Stability(first, second *Field, opt StabilityOptions) (*StabilityResult, er
 	return r, nil
 }
 
+// notMeasured is a quantity that could not be tested.
+func notMeasured(what string) Change {
+	return Change{What: what, First: math.NaN(), Second: math.NaN(), Sigma: math.NaN(), PValue: math.NaN()}
+}
+
 // carbon compares the share of the deposited line in the sum spectra, against the
 // spectrum of the first half without it.
 func (r *StabilityResult) carbon(first, second *Field, target Template, opt StabilityOptions, change func(string, float64, float64, float64) Change) error {
 	if opt.Carbon.Spectrum == nil {
-		r.Carbon = Change{What: "carbon", First: math.NaN(), Second: math.NaN(), Sigma: math.NaN(), PValue: math.NaN()}
+		r.Carbon = notMeasured("carbon")
 		return nil
 	}
 	carbon, err := opt.Carbon.check(first.nc, "carbon")
@@ -118,55 +147,81 @@ func (r *StabilityResult) carbon(first, second *Field, target Template, opt Stab
 	return nil
 }
 
+// marked says which of n channels belong to a line: those above a tenth of its top.
+func marked(line []float64, n int) []bool {
+	top := 0.0
+	for _, v := range line {
+		top = math.Max(top, v)
+	}
+	in := make([]bool, n)
+	for c, v := range line {
+		in[c] = v > .1*top
+	}
+	return in
+}
+
+// outside returns the counts of a field outside the lines.
+func outside(f *Field, lines ...[]float64) float64 {
+	sum := f.Sum()
+	for _, l := range lines {
+		for c, in := range marked(l, len(sum)) {
+			if in {
+				sum[c] = 0
+			}
+		}
+	}
+	return sumOf(sum)
+}
+
 // spots compares counts and centroids of the target's own line in the spots.
-func (r *StabilityResult) spots(first, second *Field, target Template, opt StabilityOptions, change func(string, float64, float64, float64) Change) error {
+func (r *StabilityResult) spots(first, second *Field, target Template, opt StabilityOptions, change func(string, float64, float64, float64) Change) {
 	var n, v, drift [2]float64
 	weight := 0.0
+	dose := [2]float64{outside(first, target.Line, opt.Carbon.Spectrum), outside(second, target.Line, opt.Carbon.Spectrum)}
+	in := marked(target.Line, first.nc)
+	r.Target = notMeasured("target in the spots")
+	if dose[0] == 0 || dose[1] == 0 {
+		return
+	}
 	for _, s := range opt.Spots {
-		var at [2]spotHalf
-		for k, f := range []*Field{first, second} {
-			h, err := halfOf(f, target, s)
-			if err != nil {
-				return err
-			}
-			at[k] = h
-			scale := 2 * f.Total() / (first.Total() + second.Total())
+		a, okA := halfOf(first, in, s)
+		b, okB := halfOf(second, in, s)
+		if !okA || !okB {
+			continue
+		}
+		r.Spots++
+		at := [2]spotHalf{a, b}
+		for k, h := range at {
+			scale := 2 * dose[k] / (dose[0] + dose[1])
 			n[k] += h.counts / scale
 			v[k] += h.variance / (scale * scale)
 		}
 		// The centroid of N counts of a profile of width w is known to w/sqrt(N).
-		w := math.Min(at[0].counts, at[1].counts) / math.Max(.25, s.WidthPx*s.WidthPx)
-		if w > 0 {
+		if a.counts > 0 && b.counts > 0 {
+			w := 2 / (1/a.counts + 1/b.counts) / math.Max(.25, s.WidthPx*s.WidthPx)
 			drift[0] += w * (at[1].x - at[0].x)
 			drift[1] += w * (at[1].y - at[0].y)
 			weight += w
 		}
 	}
-	r.Target = change("target in the spots", n[0], n[1], math.Sqrt(v[0]+v[1]))
-	if len(opt.Spots) > 0 && weight > 0 {
+	if r.Spots > 0 {
+		r.Target = change("target in the spots", n[0], n[1], math.Sqrt(v[0]+v[1]))
+	}
+	if weight > 0 {
 		r.DriftX, r.DriftY = drift[0]/weight, drift[1]/weight
 		// The background under the spots widens it by its share of the variance.
 		r.DriftSigma = math.Sqrt(2/weight) * math.Sqrt((v[0]+v[1])/math.Max(1, n[0]+n[1]))
 		r.Drifted = math.Exp(-(r.DriftX*r.DriftX+r.DriftY*r.DriftY)/(2*r.DriftSigma*r.DriftSigma)) <= opt.Alpha
 	}
-	return nil
 }
 
 // spotHalf is a spot in one half: counts of the target, their variance, centroid.
 type spotHalf struct{ counts, variance, x, y float64 }
 
-// halfOf measures the target within 2.5 widths of a spot by the counts in the
-// channels of its own line, less those of the surroundings between 3.5 and 5.5
-// widths per count outside the line.
-func halfOf(f *Field, target Template, s maps.Spot) (spotHalf, error) {
-	in := make([]bool, f.nc)
-	top := 0.0
-	for _, v := range target.Line {
-		top = math.Max(top, v)
-	}
-	for c, v := range target.Line {
-		in[c] = v > .1*top
-	}
+// halfOf measures the target within 2.5 widths of a spot by the counts in its own
+// line, the channels marked in, less those of the surroundings between 3.5 and 5.5
+// widths per count outside the line. ok is false where those hold none.
+func halfOf(f *Field, in []bool, s maps.Spot) (h spotHalf, ok bool) {
 	line := func(p int) (on, off float64) {
 		for i := f.start[p]; i < f.start[p+1]; i++ {
 			if in[f.ch[i]] {
@@ -198,10 +253,10 @@ func halfOf(f *Field, target Template, s maps.Spot) (spotHalf, error) {
 		}
 	}
 	if ringOff == 0 {
-		return spotHalf{}, fmt.Errorf("spots: spot %d has no surroundings to compare it with", s.ID)
+		return h, false
 	}
 	k := ringOn / ringOff
-	h := spotHalf{counts: onSum - k*offSum, x: s.XPx, y: s.YPx}
+	h = spotHalf{counts: onSum - k*offSum, x: s.XPx, y: s.YPx}
 	h.variance = onSum + k*k*offSum + offSum*offSum*(ringOn/(ringOff*ringOff))*(1+k)
 	if h.counts > 0 {
 		var sx, sy float64
@@ -211,5 +266,5 @@ func halfOf(f *Field, target Template, s maps.Spot) (spotHalf, error) {
 		}
 		h.x, h.y = s.XPx+sx/h.counts, s.YPx+sy/h.counts
 	}
-	return h, nil
+	return h, true
 }

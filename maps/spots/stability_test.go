@@ -35,21 +35,48 @@ func stability(t *testing.T, first, second *Field, spots []maps.Spot) *Stability
 	return r
 }
 
-func TestStability(t *testing.T) {
-	// Nothing changes: at a level of 1 % four statements in twelve fields rarely
-	// raise an alarm (5 or more: chance below 1e-4).
-	alarms := 0
-	for seed := range uint64(12) {
-		r := stability(t, firstOf(halves(seed, 0, 0, 0)), secondOf(halves(seed, 0, 0, 0)), spotsOf(halves(seed, 0, 0, 0)))
-		for _, on := range []bool{r.Dose.Changed, r.Carbon.Changed, r.Target.Changed, r.Drifted} {
+// statements are whether each of the four is made at a level.
+func statements(r *StabilityResult, alpha float64) [4]bool {
+	return [4]bool{r.Dose.PValue <= alpha, r.Carbon.PValue <= alpha, r.Target.PValue <= alpha,
+		math.Exp(-(r.DriftX*r.DriftX+r.DriftY*r.DriftY)/(2*r.DriftSigma*r.DriftSigma)) <= alpha}
+}
+
+var statementNames = [4]string{"dose", "carbon", "target", "drift"}
+
+// Where nothing changes each statement is made as often as its level says: at 5 % in
+// 15 of 300 measurements, standard error 3.8. Fewer than 1 or more than 36 have a chance
+// below 1e-6.
+func TestStabilityNull(t *testing.T) {
+	var made [4]int
+	for seed := range uint64(300) {
+		rng := rand.New(rand.NewPCG(seed, 77))
+		tgt := worldSilica()
+		var list []maps.Spot
+		planted := scatter(rng, 3, 24, 24, 1.2, .3, 6, tgt.Spectrum)
+		for i, p := range planted {
+			list = append(list, maps.Spot{ID: i + 1, XPx: p.x, YPx: p.y, WidthPx: p.s})
+		}
+		// Halves of two and of three frames of 20 counts per pixel.
+		a, b := worldField(rng, 24, 24, 40, worldAluminium(), planted), worldField(rng, 24, 24, 60, worldAluminium(), planted)
+		r, err := Stability(a, b, StabilityOptions{Target: tgt, Carbon: Template{Name: "C K", Spectrum: worldLine(277)}, Spots: list, Exposure: [2]float64{2, 3}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i, on := range statements(r, .05) {
 			if on {
-				alarms++
+				made[i]++
 			}
 		}
 	}
-	if alarms > 4 {
-		t.Errorf("%d alarms in 12 stable measurements, 48 statements at 1 %%", alarms)
+	t.Logf("statements made at 5 %% in 300 stable measurements: %v of %v", made, statementNames)
+	for i, n := range made {
+		if n < 1 || n > 36 {
+			t.Errorf("%s: %d statements in 300 stable measurements at 5 %%; 15 ± 3.8 expected", statementNames[i], n)
+		}
 	}
+}
+
+func TestStability(t *testing.T) {
 	for _, c := range []struct {
 		lost, carbon, shift float64
 		word                string
@@ -59,18 +86,44 @@ func TestStability(t *testing.T) {
 			t.Errorf("lost %g, carbon %g, shift %g: remarks %q, want %q in them (target %+v, drift %.2f ± %.2f)", c.lost, c.carbon, c.shift, r.Remarks, c.word, r.Target, r.DriftX, r.DriftSigma)
 		}
 	}
-	a, _, _ := halves(1, 0, 0, 0)
-	if _, err := Stability(a, nil, StabilityOptions{Target: worldSilica()}); err == nil {
-		t.Error("a missing half is accepted")
-	}
-	if r := stability(t, a, a, nil); !math.IsNaN(r.DriftX) || r.Dose.Changed {
-		t.Errorf("without spots: drift %g, dose changed %v", r.DriftX, r.Dose.Changed)
+	// Less target for lack of dose is no loss, nor is more carbon beside it.
+	a, b, s := halves(3, 0, .1, 0)
+	if r := stability(t, a, b, s); r.Target.Changed {
+		t.Errorf("carbon grew: target %+v", r.Target)
 	}
 }
 
-func firstOf(a, _ *Field, _ []maps.Spot) *Field      { return a }
-func secondOf(_, b *Field, _ []maps.Spot) *Field     { return b }
-func spotsOf(_, _ *Field, s []maps.Spot) []maps.Spot { return s }
+func TestStabilityOfLittle(t *testing.T) {
+	a, b, list := halves(1, 0, 0, 0)
+	opt := StabilityOptions{Target: worldSilica()}
+	if _, err := Stability(a, nil, opt); err == nil {
+		t.Error("a missing half is accepted")
+	}
+	for _, bad := range [][2]float64{{1, 0}, {-1, 1}, {math.NaN(), 1}} {
+		opt.Exposure = bad
+		if _, err := Stability(a, b, opt); err == nil || !strings.Contains(err.Error(), "must be above 0") {
+			t.Errorf("exposures %v: %v", bad, err)
+		}
+	}
+	if r := stability(t, a, a, nil); !math.IsNaN(r.DriftX) || !math.IsNaN(r.Target.First) || r.Dose.Changed {
+		t.Errorf("without spots: drift %g, target %+v, dose changed %v", r.DriftX, r.Target, r.Dose.Changed)
+	}
+	// A spot as large as the field has no surroundings.
+	wide := append(list[:1:1], maps.Spot{ID: 9, XPx: 20, YPx: 20, WidthPx: 30})
+	if r := stability(t, a, b, wide); r.Spots != 1 || math.IsNaN(r.Target.First) {
+		t.Errorf("%d spots compared, target %+v; want the one with surroundings", r.Spots, r.Target)
+	}
+	empty, err := NewField(40, 40, worldChannels, make([]uint32, 40*40*worldChannels), maps.Pixel{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if r := stability(t, a, empty, list); !r.Dose.Changed || len(r.Remarks) != 1 || !strings.Contains(r.Remarks[0], "second half holds no counts") || !math.IsNaN(r.Carbon.PValue) {
+		t.Errorf("an empty half: %+v", r)
+	}
+	if r := stability(t, empty, empty, list); r.Dose.Changed || len(r.Remarks) != 2 {
+		t.Errorf("two empty halves: %+v", r)
+	}
+}
 
 // Two energies: evidence adds up, and what neither tells alone is told together.
 func TestCombine(t *testing.T) {
