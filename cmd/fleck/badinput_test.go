@@ -193,7 +193,7 @@ func TestOutputs(t *testing.T) {
 	}
 	code(codeOtherSettings, "map", field, "--elements", "Ti", "--out", at("a/b/maps"))
 	answer(t, exitDone, "map", field, "--elements", "Ti", "--out", at("a/b/maps"), "--force")
-	if _, err := os.Stat(at("a/b/maps/fe-k.png")); err == nil {
+	if _, err := os.Stat(at("a/b/maps/fe_k.png")); err == nil {
 		t.Error("--force left files of the earlier run")
 	}
 	write(t, at("a/b/maps/fleck.json"), `{"fleck_format": 99}`)
@@ -225,17 +225,6 @@ func TestOutputs(t *testing.T) {
 	}
 	if _, err := os.Stat(at("e")); err == nil {
 		t.Error("folders of an interrupted run were left")
-	}
-}
-
-func TestSlugs(t *testing.T) {
-	s := slugs{}
-	for _, tt := range []struct{ name, want string }{
-		{"Ti K", "ti-k"}, {"TI k", "ti-k-2"}, {"Field 1/ä", "field-1"}, {"…", "unnamed"}, {"a_b", "a_b"}, {"ti-k", "ti-k-3"},
-	} {
-		if got := s.of(tt.name); got != tt.want {
-			t.Errorf("slug of %q: %q, want %q", tt.name, got, tt.want)
-		}
 	}
 }
 

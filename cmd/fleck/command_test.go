@@ -164,7 +164,7 @@ func TestMapCube(t *testing.T) {
 	if r["symbol"] != "Ti" || r["family"] != "K" || r["unit"] != "counts" || !(r["max"].(float64) > 40) {
 		t.Errorf("map of Ti K: %v; want more than 40 counts in the square of 75 expected", r)
 	}
-	for _, name := range []string{"fleck.json", "result.json", "ti-k.png", "ti-k.tif", "ti-k.npy", "ti-k-sigma.tif", "ti-k-sigma.npy", "fe-k.png", "overlay.png", "status.npy", "sum.msa", "sum.png"} {
+	for _, name := range []string{"fleck.json", "result.json", "ti_k.png", "ti_k.tif", "ti_k.npy", "ti_k_sigma.tif", "ti_k_sigma.npy", "fe_k.png", "overlay.png", "status.npy", "sum.msa", "sum.png"} {
 		if info, err := os.Stat(filepath.Join(out, name)); err != nil || info.Size() == 0 {
 			t.Errorf("%s is missing or empty", name)
 		}

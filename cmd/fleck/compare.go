@@ -225,7 +225,7 @@ func (e *env) printMean(m *spots.Mean) {
 
 // writeStudy writes what belongs to every field and to all of them.
 func (e *env) writeStudy(out *outputFolder, r *study.Result, c *compare.Result) error {
-	names := slugs{}
+	names := record.FileNames{}
 	var own []maps.Map
 	var labels []string
 	for i, f := range r.Fields {

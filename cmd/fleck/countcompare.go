@@ -43,7 +43,7 @@ func (e *env) compareCounts(ctx context.Context, c *cli.Context, treated, blank 
 	rows := []record.Object{}
 	text := ""
 	scaled := true
-	names := slugs{}
+	names := record.FileNames{}
 	for side, files := range [2][]string{treated, blank} {
 		role := [2]maps.Role{maps.Treated, maps.Untreated}[side]
 		for _, path := range files {
@@ -83,7 +83,7 @@ func (e *env) compareCounts(ctx context.Context, c *cli.Context, treated, blank 
 			rows = append(rows, row)
 			text += fmt.Sprintf("%-30s %-9s %6d  %-8v  %.2g\n", path, role, len(res.Spots), res.Detected, res.PValue)
 			if out != nil {
-				if err := out.write(names.of(filepath.Base(path))+"-spots.csv", func(w io.Writer) error { return writeSpotTable(w, cond, res.Spots) }); err != nil {
+				if err := out.write(names.Of(filepath.Base(path))+"_spots.csv", func(w io.Writer) error { return writeSpotTable(w, cond, res.Spots) }); err != nil {
 					return err
 				}
 			}

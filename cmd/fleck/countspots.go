@@ -161,7 +161,7 @@ func writeCountSpots(out *outputFolder, cond record.Object, path string, m maps.
 	if err := out.write("likelihood.npy", func(w io.Writer) error { return cube.WriteMapNPY(w, res.LLR) }); err != nil {
 		return err
 	}
-	return out.write("spots-figure.png", func(w io.Writer) error {
+	return out.write("spots_figure.png", func(w io.Writer) error {
 		opt := figure.SpotMapOptions{Title: filepath.Base(path), Caption: m.What, WidthMM: pageWidthMM}
 		if v, ok := m.Range(); !ok || v.Low == v.High {
 			opt.Scale = &maps.Scale{Low: 0, High: 1}

@@ -99,7 +99,7 @@ func (e *env) demo(ctx context.Context, c *cli.Context) error {
 		cubes = append(cubes, mem)
 		truths = append(truths, truthObject(truth))
 		if c.Bool("cubes") {
-			err := out.write(slug(f.Name)+".nrrd", func(w io.Writer) error { return e.writeCube(ctx, w, mem, ".nrrd", cube.Gzip) })
+			err := out.write(record.FileName(f.Name)+".nrrd", func(w io.Writer) error { return e.writeCube(ctx, w, mem, ".nrrd", cube.Gzip) })
 			if err != nil {
 				return err
 			}

@@ -113,13 +113,13 @@ func countVerdicts(list []maps.Spot) string {
 
 // writeField writes table, map and figure of a field; prefix is "" where the
 // folder holds a single field.
-func (e *env) writeField(out *outputFolder, r *study.Result, i int, prefix string, names slugs) error {
+func (e *env) writeField(out *outputFolder, r *study.Result, i int, prefix string, names record.FileNames) error {
 	f := r.Fields[i]
 	name := func(s string) string {
 		if prefix != "" {
 			s = prefix + " " + s
 		}
-		return names.of(s)
+		return names.Of(s)
 	}
 	files := record.Object{}
 	add := func(key, file string, write func(io.Writer) error) error {

@@ -156,7 +156,7 @@ func (e *env) mapCube(ctx context.Context, c *cli.Context, path string) error {
 	if err != nil {
 		return inFile(path, err)
 	}
-	names := slugs{}
+	names := record.FileNames{}
 	if err := e.writeMaps(out, res, r, names); err != nil {
 		return err
 	}
@@ -186,19 +186,19 @@ func (e *env) mapCube(ctx context.Context, c *cli.Context, path string) error {
 // writeMaps writes the maps of all families and their row in the answer. Beside the
 // mean of a map stands what the fit of the sum spectrum has per pixel: no pixel falls
 // below 0, so that the mean of a weak family lies above it.
-func (e *env) writeMaps(out *outputFolder, res *peaks.Result, sum *fit.Result, names slugs) error {
+func (e *env) writeMaps(out *outputFolder, res *peaks.Result, sum *fit.Result, names record.FileNames) error {
 	rows := []record.Object{}
 	var raised []string
 	e.printf("family    min      max    mean  sum fit  file\n")
 	for i, fam := range res.Families {
 		st := res.Stacks[i]
-		base := names.of(fam.String())
+		base := names.Of(fam.String())
 		if err := writeStack(out, base, st); err != nil {
 			return err
 		}
 		stats := st.Value.Stats()
 		o := record.Of("symbol", fam.Element.Symbol(), "family", fam.Family.String(),
-			"file", base+".tif", "png", base+".png", "npy", base+".npy", "sigma_file", base+"-sigma.tif", "sigma_npy", base+"-sigma.npy",
+			"file", base+".tif", "png", base+".png", "npy", base+".npy", "sigma_file", base+"_sigma.tif", "sigma_npy", base+"_sigma.npy",
 			"unit", st.Value.Unit)
 		o.Number("min", stats.Min, noPixel)
 		o.Number("max", stats.Max, noPixel)
@@ -273,8 +273,8 @@ func writeStack(out *outputFolder, base string, st maps.Stack) error {
 	}
 	if len(st.Sigma.V) > 0 {
 		files = append(files,
-			file{base + "-sigma.tif", func(w io.Writer) error { return figure.FloatTIFF(w, st.Sigma) }},
-			file{base + "-sigma.npy", func(w io.Writer) error { return cube.WriteMapNPY(w, st.Sigma) }})
+			file{base + "_sigma.tif", func(w io.Writer) error { return figure.FloatTIFF(w, st.Sigma) }},
+			file{base + "_sigma.npy", func(w io.Writer) error { return cube.WriteMapNPY(w, st.Sigma) }})
 	}
 	for _, f := range files {
 		if err := out.write(f.name, f.write); err != nil {

@@ -64,7 +64,7 @@ func withShown(list elementList, o analysis.Options) elementList {
 // mapComposition writes composition maps of the fitted pixels: the sum spectrum,
 // fitted as r, chooses the lines, gives their scale, and says whether a bulk
 // analysis makes sense at all.
-func (e *env) mapComposition(ctx context.Context, out *outputFolder, res *peaks.Result, r *fit.Result, sum *spectra.Spectrum, opt analysis.Options, names slugs) error {
+func (e *env) mapComposition(ctx context.Context, out *outputFolder, res *peaks.Result, r *fit.Result, sum *spectra.Spectrum, opt analysis.Options, names record.FileNames) error {
 	q, err := analysis.FromFit(r, sum.Conditions, opt)
 	if err != nil {
 		return failed(codeFailed, "", "%w", err)
@@ -122,17 +122,17 @@ func compositionInputs(res *peaks.Result, q *analysis.Result) ([]composition.Inp
 }
 
 // writeComposition writes the maps of all elements, the total and the flags.
-func (e *env) writeComposition(out *outputFolder, o *record.Object, m *composition.Result, q *analysis.Result, names slugs) error {
+func (e *env) writeComposition(out *outputFolder, o *record.Object, m *composition.Result, q *analysis.Result, names record.FileNames) error {
 	rows := []record.Object{}
 	e.printf("mass fraction (%s, %s)\nelement   min      max    mean   of the sum  file\n", q.Method, q.Model)
 	for i, z := range m.Elements {
-		base := names.of(z.Symbol() + " mass fraction")
+		base := names.Of(z.Symbol() + " mass fraction")
 		if err := writeStack(out, base, m.Stacks[i]); err != nil {
 			return err
 		}
 		stats := m.Stacks[i].Value.Stats()
 		row := record.Of("symbol", z.Symbol(), "line", lineOf(q, z), "file", base+".tif", "png", base+".png", "npy", base+".npy",
-			"sigma_file", base+"-sigma.tif", "sigma_npy", base+"-sigma.npy", "unit", "mass fraction")
+			"sigma_file", base+"_sigma.tif", "sigma_npy", base+"_sigma.npy", "unit", "mass fraction")
 		row.Number("min", stats.Min, noPixel)
 		row.Number("max", stats.Max, noPixel)
 		row.Number("mean", stats.Mean, noPixel)
@@ -143,7 +143,7 @@ func (e *env) writeComposition(out *outputFolder, o *record.Object, m *compositi
 	}
 	o.Set("maps", rows)
 	if q.Method == analysis.ByStandards && hasValues(m.Total) {
-		if err := writeStack(out, names.of("total"), maps.Stack{Value: m.Total}); err != nil {
+		if err := writeStack(out, names.Of("total"), maps.Stack{Value: m.Total}); err != nil {
 			return err
 		}
 		o.Set("total_file", "total.tif")
@@ -161,10 +161,10 @@ func (e *env) writeComposition(out *outputFolder, o *record.Object, m *compositi
 			e.printf(" %d %s;", n, f)
 		}
 	}
-	e.printf(" codes in composition-flags.npy\n")
+	e.printf(" codes in composition_flags.npy\n")
 	o.Set("flags", counts)
-	o.Set("flags_file", "composition-flags.npy")
-	return out.write("composition-flags.npy", func(w io.Writer) error { return cube.WriteMapNPY(w, flags) })
+	o.Set("flags_file", "composition_flags.npy")
+	return out.write("composition_flags.npy", func(w io.Writer) error { return cube.WriteMapNPY(w, flags) })
 }
 
 // hasValues reports whether a map has any.

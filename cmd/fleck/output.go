@@ -2,12 +2,10 @@ package main
 
 import (
 	"errors"
-	"fmt"
 	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
-	"strings"
 )
 
 // checkOutput refuses an output file that exists, unless --force, and one that
@@ -75,37 +73,4 @@ func replaceFile(path string, write func(io.Writer) error) (err error) {
 		return failed(codeNotWritable, path, "cannot be written: %w", err)
 	}
 	return nil
-}
-
-// slug turns a name into one for files: a-z, 0-9, _ and -.
-func slug(name string) string {
-	var b strings.Builder
-	for _, r := range strings.ToLower(name) {
-		switch {
-		case r >= 'a' && r <= 'z', r >= '0' && r <= '9', r == '_':
-			b.WriteRune(r)
-		default:
-			if s := b.String(); s != "" && !strings.HasSuffix(s, "-") {
-				b.WriteByte('-')
-			}
-		}
-	}
-	if s := strings.Trim(b.String(), "-"); s != "" {
-		return s
-	}
-	return "unnamed"
-}
-
-// slugs gives out names that are unique whatever the case.
-type slugs map[string]bool
-
-// of returns the slug of name, with a number where it is taken.
-func (s slugs) of(name string) string {
-	base := slug(name)
-	out := base
-	for n := 2; s[out]; n++ {
-		out = fmt.Sprintf("%s-%d", base, n)
-	}
-	s[out] = true
-	return out
 }

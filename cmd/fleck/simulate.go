@@ -90,7 +90,7 @@ func (e *env) simulate(ctx context.Context, c *cli.Context, path string) error {
 	if c.IsSet("field") && chosen < 0 {
 		return usage("--field %q: the scene has the fields %s%s", c.String("field"), strings.Join(names, ", "), didYouMean(nearest(c.String("field"), names)))
 	}
-	taken := slugs{}
+	taken := record.FileNames{}
 	base := strings.TrimSuffix(out, filepath.Ext(out))
 	type target struct {
 		field        int
@@ -103,7 +103,7 @@ func (e *env) simulate(ctx context.Context, c *cli.Context, path string) error {
 		case chosen >= 0 || len(fields) == 1:
 			targets = append(targets, target{i, out, base + "-truth.json"})
 		default:
-			name := base + "-" + taken.of(f.Name)
+			name := base + "-" + taken.Of(f.Name)
 			targets = append(targets, target{i, name + ext, name + "-truth.json"})
 		}
 	}

@@ -6,6 +6,7 @@ import (
 	"path/filepath"
 
 	"example.org/fleck/maps"
+	"example.org/fleck/maps/record"
 	"example.org/fleck/maps/study"
 	"github.com/urfave/cli/v2"
 )
@@ -108,7 +109,7 @@ func (e *env) spots(ctx context.Context, c *cli.Context, path string) error {
 	if out == nil {
 		return nil
 	}
-	if err := e.writeField(out, r, 0, "", slugs{}); err != nil {
+	if err := e.writeField(out, r, 0, "", record.FileNames{}); err != nil {
 		return err
 	}
 	if err := writeSum(out, r.Sum, r.Fit, filepath.Base(path)); err != nil {

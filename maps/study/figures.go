@@ -9,6 +9,7 @@ import (
 
 	fields "example.org/fleck/maps"
 	"example.org/fleck/maps/figure"
+	"example.org/fleck/maps/record"
 	"example.org/fleck/spectra"
 	"example.org/fleck/spectra/fit"
 	"example.org/fleck/spectra/xray"
@@ -64,7 +65,7 @@ func (w *writer) spectrum() error {
 	}
 	if low, high, ok := w.ownRange(); ok {
 		opt := figure.SpectrumOptions{Title: "Sum spectrum around " + w.r.Target.Own, LowEV: low, HighEV: high, MaxCount: w.ownHeight()}
-		if w.figures.own, err = draw("sum_spectrum_"+familySlug(w.r.Target.Own), opt); err != nil {
+		if w.figures.own, err = draw("sum_spectrum_"+record.FileName(w.r.Target.Own), opt); err != nil {
 			return err
 		}
 	}

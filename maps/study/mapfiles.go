@@ -5,7 +5,6 @@ import (
 	"io"
 	"math"
 	"slices"
-	"strings"
 
 	fields "example.org/fleck/maps"
 	"example.org/fleck/maps/cube"
@@ -31,9 +30,6 @@ const displayShare = 0.99
 
 // substrateLines is how many lines of the substrate are drawn.
 const substrateLines = 1
-
-// familySlug is the file name of a family.
-func familySlug(name string) string { return strings.ReplaceAll(slug(name), "-", "_") }
 
 // prepareMaps chooses the families that matter: those of the target, its own
 // first, the own ones of the other compounds, and the strongest of the
@@ -137,10 +133,10 @@ const pageWidthMM = 170
 
 // fieldFolders writes the maps of every field into a folder of its own.
 func (w *writer) fieldFolders() error {
-	names := slugs{}
+	names := record.FileNames{}
 	for i := range w.r.Fields {
 		f := &w.r.Fields[i]
-		if err := w.fieldFolder(f, names.of(f.Name)); err != nil {
+		if err := w.fieldFolder(f, names.Of(f.Name)); err != nil {
 			return err
 		}
 	}
@@ -160,7 +156,7 @@ func (w *writer) fieldFolder(f *FieldResult, folder string) error {
 		return err
 	}
 	for k, fam := range w.r.Families {
-		base := familySlug(fam.String())
+		base := record.FileName(fam.String())
 		st := f.Maps.Stacks[k]
 		if err := both(base, st.Value); err != nil {
 			return err
@@ -170,7 +166,7 @@ func (w *writer) fieldFolder(f *FieldResult, folder string) error {
 		}
 	}
 	for _, m := range w.matter {
-		base := familySlug(m.name)
+		base := record.FileName(m.name)
 		value := f.Maps.Stacks[m.family].Value
 		files.Set(base+"_png", folder+"/"+base+".png")
 		scale := m.scale
@@ -236,7 +232,7 @@ func (w *writer) ownFigures(f *FieldResult, folder string, files *record.Object)
 	}
 	own := w.matter[0]
 	st := f.Maps.Stacks[own.family]
-	base := familySlug(own.name)
+	base := record.FileName(own.name)
 	var layers []figure.Layer
 	elements := map[string]bool{}
 	// The substrate comes second: it shows where particles lie.

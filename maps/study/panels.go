@@ -7,6 +7,7 @@ import (
 
 	fields "example.org/fleck/maps"
 	"example.org/fleck/maps/figure"
+	"example.org/fleck/maps/record"
 )
 
 // panels draws every line that matters over all fields.
@@ -27,7 +28,7 @@ func (w *writer) panels() error {
 				}
 			}
 		}
-		name := "maps_" + familySlug(m.name) + ".png"
+		name := "maps_" + record.FileName(m.name) + ".png"
 		scale := m.scale
 		data, err := w.file(name, func(out io.Writer) error {
 			return figure.Panel(out, list, figure.PanelOptions{Title: m.name + " net counts", Labels: labels, Columns: columns, Scale: &scale, WidthMM: pageWidthMM, DPI: w.dpi * 3 / 4})

@@ -411,31 +411,13 @@ func TestWriteNames(t *testing.T) {
 			t.Errorf("file name %q", name)
 		}
 	}
-	for _, folder := range []string{"b-x-b-script-alert-1-script/", "b-x-b-script-alert-1-script-2/"} {
+	for _, folder := range []string{"b_x_b_script_alert_1_script/", "b_x_b_script_alert_1_script_2/"} {
 		if files[folder+"ti_k.npy"] == nil {
 			t.Errorf("no folder %s", folder)
 		}
 	}
 	if got := find(t, decode(t, files["result.json"]), "title"); got != evil {
 		t.Errorf("title %v", got)
-	}
-}
-
-func TestSlug(t *testing.T) {
-	for name, want := range map[string]string{"T1": "t1", "Panel A / field 3": "panel-a-field-3", "Ti K": "ti-k", "": "unnamed", "Ä €": "unnamed", "../../etc/passwd": "etc-passwd",
-		"a_b-c": "a_b-c", " x ": "x"} {
-		if got := slug(name); got != want {
-			t.Errorf("slug(%q) = %q, want %q", name, got, want)
-		}
-	}
-	s := slugs{}
-	for i, want := range []string{"t1", "t1-2", "t1-3", "field-con", "unnamed"} {
-		if got := s.of([]string{"T1", "t1", "t 1"[:1] + "1", "CON", "?"}[i]); got != want {
-			t.Errorf("name %d is %q, want %q", i, got, want)
-		}
-	}
-	if n := len(s.of(strings.Repeat("x", 1000))); n > maxSlug {
-		t.Errorf("a name of %d letters", n)
 	}
 }
 
