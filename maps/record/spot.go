@@ -10,6 +10,7 @@ import (
 
 	fields "example.org/fleck/maps"
 	"example.org/fleck/maps/spots"
+	"gonum.org/v1/gonum/floats"
 )
 
 // NoPixelSize is the reason for lengths and areas that are missing.
@@ -154,4 +155,12 @@ func Search(o *Object, r *spots.Result) {
 	o.Number("excess_sigma", r.ExcessSigma, noBlank)
 	o.Number("line_excess_counts", r.LineExcess, noBlank)
 	o.Number("line_excess_sigma", r.LineExcessSigma, noBlank)
+	if len(r.Phases) == 0 {
+		return
+	}
+	phases := []Object{}
+	for _, ph := range r.Phases {
+		phases = append(phases, Of("pixel_share", ph.Share, "counts", floats.Sum(ph.Spectrum)))
+	}
+	o.Set("phases", phases)
 }
