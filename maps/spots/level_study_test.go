@@ -120,6 +120,11 @@ func nullConditions() []nullCondition {
 			return m
 		})},
 		{"two phases", both(twoPhases)},
+		{"blurred phases", both(func(rng *rand.Rand, side int, counts float64) mosaic {
+			m := twoPhases(rng, side, counts)
+			m.blur()
+			return m
+		})},
 		{"alumina grains", grains(6, alumina, .8, 2, .6)},
 		{"oxide patches", grains(5, alumina, 2.5, 5, .3)},
 		{"salt", grains(5, salt, .8, 2.5, .6)},
@@ -191,7 +196,16 @@ func TestStudyFalseAlarms(t *testing.T) {
 					opt := Options{Target: worldSilica(), Confusers: worldConfusers(), Seed: rng.Uint64(),
 						Nuisance: []Template{{Name: "C K", Spectrum: worldLine(277)}}}
 					if mode == blank {
-						opt.Substrate = other.draw(rng).Sum()
+						b := other.draw(rng)
+						opt.Substrate = b.Sum()
+						phases, err := FindPhases([]*Field{b}, opt.Target)
+						if err != nil {
+							t.Error(err)
+							return
+						}
+						if len(phases) > 1 {
+							opt.Phases = phases
+						}
 					}
 					a, n, m, err := alarmed(f, opt)
 					if err != nil {

@@ -11,6 +11,8 @@ import (
 	"slices"
 	"strconv"
 	"testing"
+
+	"example.org/fleck/spectra/poisson"
 )
 
 func searcher(f *Field, opt Options) *cubeSearch {
@@ -50,6 +52,8 @@ type powerWorld struct {
 	s0, s1 []float64 // truth
 	given  Template
 	side   int
+
+	confusers []Template
 }
 
 // detectors returns ours with both kinds of substrate and the baseline, which
@@ -66,7 +70,43 @@ func (w powerWorld) detectors() []detector {
 	same := func(t Template) func(*Field, *rand.Rand) []float64 {
 		return func(f *Field, _ *rand.Rand) []float64 { return searcher(f, Options{Target: t}).first.u }
 	}
-	return []detector{{"blank field", blank(w.given)}, {"same field", same(w.given)}, {"own line, blank field", blank(lineOnly)}, {"own line, same field", same(lineOnly)}}
+	asked := func(f *Field, rng *rand.Rand) []float64 {
+		b := blankSpectrum(rng, w.s0, f.Total())
+		return searcher(f, Options{Target: w.given, Substrate: b, SubstrateCounts: sumOf(b), Confusers: w.confusers}).withOwnLine()
+	}
+	return []detector{{name: "blank field", run: blank(w.given)}, {name: "same field", run: same(w.given)},
+		{name: "blank field, line asked", run: blank(w.given), spots: asked},
+		{name: "own line, blank field", run: blank(lineOnly)}, {name: "own line, same field", run: same(lineOnly)}}
+}
+
+// withOwnLine returns the heights of the first scan without the maxima at which the
+// target's own line is not significant at 5 %, as a spot of the list must be.
+func (s *cubeSearch) withOwnLine() []float64 {
+	u := slices.Clone(s.first.u)
+	j := newJudge(s.opt, s.f.Channels.From)
+	least, most := s.opt.MinWidthPx, 1.5*s.opt.Widths[len(s.opt.Widths)-1]
+	for _, pk := range localMaxima(nil, s.first.u, s.w, s.h) {
+		if pk.u < 3 { // below every threshold
+			break
+		}
+		m := s.m.fork()
+		tr := s.bank.trials[s.first.arg[pk.p]]
+		c := m.fit(component{x: float64(pk.p % s.w), y: float64(pk.p / s.w), s: s.opt.Widths[tr.width], f: tr.f}, least, most)
+		if c.f > 0 {
+			m.put(c, 1)
+			llr, _, _ := j.ownLine(gather(s.f, &s.ground, s.opt.Nuisance, s.windowOf([]component{c}, m.frac)))
+			if poisson.HalfChi2P(2*llr) <= .05 {
+				continue
+			}
+		}
+		r := 1.5*c.s + 1
+		for p := range u {
+			if math.Hypot(float64(p%s.w)-c.x, float64(p/s.w)-c.y) <= r {
+				u[p] = math.Inf(-1)
+			}
+		}
+	}
+	return u
 }
 
 // powerTable holds the heights of one detector: the highest of every field
@@ -112,7 +152,11 @@ func (w powerWorld) measurePower(c cell, dets []detector, null [][]float64, fiel
 			sp := scatter(rng, c.perMap, w.side, w.side, c.width, c.fraction(info), 6*c.width, w.s1)
 			f := worldField(rng, w.side, w.side, c.counts, w.s0, sp)
 			for k, det := range dets {
-				u := det.run(f, rng)
+				run := det.run
+				if det.spots != nil {
+					run = det.spots
+				}
+				u := run(f, rng)
 				for _, q := range sp {
 					tables[k].at[i] = append(tables[k].at[i], topNear(u, w.side, q.x, q.y, math.Max(2, 1.5*c.width)))
 				}
@@ -194,7 +238,7 @@ func (w powerWorld) nulls(counts float64, dets []detector, n int) [][]float64 {
 // and FIELDS set the effort, COUNTS chooses a dose.
 func TestStudyPower(t *testing.T) {
 	nulls, fields := envInt("NULLS", 300), envInt("FIELDS", 60)
-	w := powerWorld{worldAluminium(), worldSilica().Spectrum, worldSilica(), 64}
+	w := powerWorld{worldAluminium(), worldSilica().Spectrum, worldSilica(), 64, worldConfusers()}
 	if testing.Short() {
 		nulls, fields, w.side = 30, 6, 32
 	}
@@ -246,9 +290,9 @@ func TestStudyRealPower(t *testing.T) {
 		for c := range s0 { // the oracle divides by it
 			s0[c] = math.Max(s0[c], 1e-9)
 		}
-		w := powerWorld{s0, target.Spectrum, target, 64}
+		w := powerWorld{s0, target.Spectrum, target, 64, nil}
 		fmt.Printf("Si on %s: information per count %.2f\n", substrate, information(s0, w.s1))
-		dets := w.detectors()[:2]
+		dets := w.detectors()[:3]
 		for _, cs := range [][]cell{{{50, 1, 6.8, 9}}, {{100, 2.5, 5.0, 9}}} {
 			o := oracle(cs[0], w.s0, w.s1, w.side, w.side)
 			all := append([]detector{o}, dets...)
@@ -264,7 +308,7 @@ func TestStudyTemplateError(t *testing.T) {
 	if testing.Short() {
 		t.Skip("long: left out of short runs")
 	}
-	w := powerWorld{worldAluminium(), worldSilica().Spectrum, worldSilica(), 64}
+	w := powerWorld{worldAluminium(), worldSilica().Spectrum, worldSilica(), 64, nil}
 	var dets []detector
 	for _, f := range []float64{1, .95, 1.05, .8, 1.2} {
 		v := w
