@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
-	"regexp"
 	"strings"
 
 	"example.org/fleck/maps/cube"
@@ -36,15 +35,8 @@ func (f *failure) Error() string {
 
 func (f *failure) Unwrap() error { return f.err }
 
-// packagePrefix is one or more names of packages before the text of an error:
-// they tell a programmer where it arose, but nothing to who reads a message.
-var packagePrefix = regexp.MustCompile(`(^|: |\n)((analysis|compare|composition|cube|figure|fit|maps|matrix|msa|peaks|plan|poisson|quant|record|report|scene|spectra|spots|study|synth|template|transport|xray): )+`)
-
-// plain takes what only programmers say out of the text of an error: the names
-// of packages, and that of an early end.
-func plain(text string) string {
-	return strings.ReplaceAll(packagePrefix.ReplaceAllString(text, "$1"), io.ErrUnexpectedEOF.Error(), "the file ends early")
-}
+// plain takes what only programmers say out of the text of an error.
+func plain(text string) string { return record.Reason(text) }
 
 // Codes of failures. They are stable: scripts rely on them.
 const (

@@ -53,7 +53,7 @@ func (o *Object) Text(key, v, reason string) {
 		return
 	}
 	o.Set(key, nil)
-	o.Set(key+"_reason", reason)
+	o.Set(key+"_reason", Reason(reason))
 }
 
 // Number adds a number. One that is missing or infinite becomes null, with the
@@ -70,7 +70,7 @@ func (o *Object) Number(key string, v float64, reason string) {
 		}
 	}
 	o.Set(key, nil)
-	o.Set(key+"_reason", reason)
+	o.Set(key+"_reason", Reason(reason))
 }
 
 // Get returns the value of a key, nil when it is not there.

@@ -55,7 +55,7 @@ func (r *Result) Size(i int, s maps.Spot) SpotSize {
 	n := math.Max(s.LineCounts, s.LineSigma*s.LineSigma)
 	size, err := p.Sizes.Diameter(peak, transport.Spot{Counts: int(math.Round(n)), Background: n - s.LineCounts, PerArea: perM2}, sizeLevel)
 	if err != nil {
-		out.Reason = err.Error()
+		out.Reason = record.Reason(err.Error())
 		return out
 	}
 	out.DiameterNM, out.LowNM, out.HighNM, out.Outside = size.DiameterM*1e9, size.LowM*1e9, size.HighM*1e9, size.OutsideOfTable
