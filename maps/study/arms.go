@@ -1,6 +1,8 @@
 package study
 
 import (
+	"fmt"
+
 	"example.org/fleck/maps"
 	"example.org/fleck/maps/compare"
 	"example.org/fleck/maps/record"
@@ -26,11 +28,28 @@ func (r *Result) Arms() ([]compare.Arm, error) {
 	}
 	var out []compare.Arm
 	for _, a := range arms {
+		if passed, n := r.passed(a.Role); a.Role == maps.PositiveControl && !a.Result.Higher && passed > 0 {
+			a.Sentence = fmt.Sprintf("The positive control shows the target (it is detected in %d of %s), but no more spots per area than untreated fields.", passed, countOf(n, "field", "fields"))
+		}
 		if a.Role != maps.Treated || a.Against != maps.Untreated {
 			out = append(out, a)
 		}
 	}
 	return out, nil
+}
+
+// passed returns in how many of the n fields of a role the target is detected.
+func (r *Result) passed(role maps.Role) (passed, n int) {
+	for _, f := range r.Fields {
+		if f.Role != role {
+			continue
+		}
+		n++
+		if f.Spots.Detected {
+			passed++
+		}
+	}
+	return passed, n
 }
 
 // arms are the arms as objects.

@@ -17,7 +17,7 @@ var exponent = regexp.MustCompile(`[0-9.]+e[+-][0-9]+`)
 // verdictText is the verdict of the comparison, in pixels where the pixel size
 // is not known.
 func (w *writer) verdictText() string {
-	text := w.r.Comparison.Verdict
+	text := w.r.Verdict(w.r.Comparison)
 	if !w.scaled {
 		text = strings.ReplaceAll(text, "per mm²", "per 10⁶ pixels")
 		text = strings.ReplaceAll(text, " mm²", " · 10⁶ pixels")
@@ -183,7 +183,7 @@ func (w *writer) meanText() string {
 		text += fmt.Sprintf(" (%s to %s %%)", report.Number(100*m.Low), report.Number(100*m.High))
 	}
 	if !math.IsNaN(m.PValue) {
-		text += ", p = " + report.PValue(m.PValue)
+		text += ", p " + pText(m.PValue)
 	}
 	return text + "."
 }

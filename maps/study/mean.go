@@ -4,8 +4,35 @@ import (
 	"fmt"
 
 	"example.org/fleck/maps"
+	"example.org/fleck/maps/compare"
+	"example.org/fleck/maps/record"
+	"example.org/fleck/maps/report"
 	"example.org/fleck/maps/spots"
 )
+
+// Verdict is the verdict of a comparison of the fields' spots, and what the field
+// means say where the spots show no excess but the means do: a layer is no spot.
+func (r *Result) Verdict(c *compare.Result) string {
+	m := r.Mean
+	if c.Higher || m == nil || !(m.PValue <= c.Options.Alpha) {
+		return c.Verdict
+	}
+	text := fmt.Sprintf("%s But the treated fields hold more of the target on the whole: %s makes %s %% of all their counts beyond the blank fields (p %s), as a layer or as particles too fine to stand out.",
+		c.Verdict, r.Target.Material.Name, report.Number(100*m.Share), pText(m.PValue))
+	if m.Reason != "" {
+		text += " That rests on counting alone: " + m.Reason + "."
+	}
+	return text
+}
+
+// pText is a p-value with its sign of relation. Below 10⁻¹² the far tail of the
+// normal law is nothing to name (choice of this package).
+func pText(p float64) string {
+	if p < 1e-12 {
+		return "< 10⁻¹²"
+	}
+	return "= " + report.PValue(p)
+}
 
 // mean compares the sum spectra of treated with untreated coupons, of fields where
 // each side has a single coupon: what spots do not show.
@@ -46,7 +73,7 @@ func (r *Result) mean() error {
 	if err != nil {
 		// Empty fields, or lines that cannot be told apart in the mean: said, not
 		// fatal, since the spots stand for themselves.
-		r.Remarks = append(r.Remarks, fmt.Sprintf("no comparison of field means: %v", err))
+		r.Remarks = append(r.Remarks, "no comparison of field means: "+record.Reason(err.Error()))
 		return nil
 	}
 	r.Mean = m

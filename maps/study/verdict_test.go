@@ -1,0 +1,61 @@
+package study
+
+import (
+	"math"
+	"strings"
+	"testing"
+
+	"example.org/fleck/maps"
+	"example.org/fleck/maps/spots"
+)
+
+// A layer is no spot: where the means of the fields show it and the spots do not,
+// the verdict says so.
+func TestVerdictOfLayer(t *testing.T) {
+	r := changed(t)
+	c := *r.Comparison
+	c.Higher, c.Verdict = false, "No excess of the treated fields is shown."
+	r.Mean = &spots.Mean{Share: 0.0964, PValue: 0, Reason: "one blank field"}
+	got := r.Verdict(&c)
+	for _, text := range []string{c.Verdict, "9.64 % of all their counts", "(p < 10⁻¹²)", "That rests on counting alone: one blank field."} {
+		if !strings.Contains(got, text) {
+			t.Errorf("verdict %q does not say %q", got, text)
+		}
+	}
+	for _, p := range []float64{0.06, math.NaN()} {
+		r.Mean.PValue = p
+		if got := r.Verdict(&c); got != c.Verdict {
+			t.Errorf("p = %g: verdict %q", p, got)
+		}
+	}
+	r.Mean.PValue, c.Higher = 0.001, true
+	if got := r.Verdict(&c); got != c.Verdict {
+		t.Errorf("verdict %q where the spots show it already", got)
+	}
+}
+
+// A positive control on which the target is detected is seen, whatever the number
+// of its spots.
+func TestArmOfCoveredControl(t *testing.T) {
+	r := changed(t)
+	for _, f := range r.Fields {
+		if f.Role == maps.Untreated {
+			f.Name, f.Coupon, f.Role = "P1", "P1", maps.PositiveControl
+			f.Observation.Field = f.Field
+			sp := *f.Spots
+			sp.Detected = true
+			f.Spots = &sp
+			r.Fields = append(r.Fields, f)
+			break
+		}
+	}
+	arms, err := r.Arms()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, a := range arms {
+		if a.Role == maps.PositiveControl && !strings.Contains(a.Sentence, "shows the target (it is detected in 1 of 1 field)") {
+			t.Errorf("%s: %q", a.Name(), a.Sentence)
+		}
+	}
+}
