@@ -6,6 +6,8 @@ import (
 	"io"
 	"math"
 	"slices"
+	"strconv"
+	"strings"
 )
 
 // FrameRange is a range of frames From ≤ i < To, counted from 0 in order of time.
@@ -13,7 +15,30 @@ type FrameRange struct {
 	From, To int
 }
 
-func (r FrameRange) count() int { return r.To - r.From }
+// Count returns the number of frames.
+func (r FrameRange) Count() int { return r.To - r.From }
+
+// String writes the first and the last frame, "0-4", or the only one.
+func (r FrameRange) String() string {
+	if r.Count() == 1 {
+		return strconv.Itoa(r.From)
+	}
+	return fmt.Sprintf("%d-%d", r.From, r.To-1)
+}
+
+// ParseFrames reads what String writes: one frame, or the first and the last.
+func ParseFrames(s string) (FrameRange, error) {
+	first, last, two := strings.Cut(strings.TrimSpace(s), "-")
+	if !two {
+		last = first
+	}
+	a, errA := strconv.Atoi(first)
+	b, errB := strconv.Atoi(last)
+	if errA != nil || errB != nil || a < 0 || b < a || b == math.MaxInt {
+		return FrameRange{}, fmt.Errorf("cube: frames %q; one frame or the first and the last are accepted, counted from 0, such as 0-4", s)
+	}
+	return FrameRange{a, b + 1}, nil
+}
 
 // Framed is a Source that was recorded as several frames, complete scans of the
 // field one after the other. Its own counts are the sum over those in
@@ -32,10 +57,10 @@ func Halves(src Source) (first, second Source, ok bool, err error) {
 	h := src.Header()
 	framed, ok := src.(Framed)
 	sel := h.selected()
-	if !ok || sel.count() < 2 {
+	if !ok || sel.Count() < 2 {
 		return nil, nil, false, nil
 	}
-	middle := sel.From + sel.count()/2
+	middle := sel.From + sel.Count()/2
 	if first, err = framed.FrameSum(FrameRange{sel.From, middle}); err != nil {
 		return nil, nil, false, err
 	}
@@ -101,10 +126,10 @@ func (f *File) sumHeader(r FrameRange) (Header, error) {
 	if f.l.frames == 1 {
 		return h, nil
 	}
-	share := float64(r.count()) / float64(h.selected().count())
+	share := float64(r.Count()) / float64(h.selected().Count())
 	h.Conditions.LiveTimeS *= share
 	h.Conditions.RealTimeS *= share
-	h.Type = typeFor(uint64(f.l.val.countType().Max()) * uint64(r.count()))
+	h.Type = typeFor(uint64(f.l.val.countType().Max()) * uint64(r.Count()))
 	h.Selected = r
 	return h, nil
 }
@@ -191,7 +216,7 @@ func (f *File) sumFrames(sel FrameRange) ([]byte, error) {
 	sum := make([]byte, 4*l.frame())
 	counts := make([]uint32, min(l.frame(), 64<<10))
 	buf := make([]byte, int64(len(counts))*size)
-	for k := range int64(sel.count()) {
+	for k := range int64(sel.Count()) {
 		for i := int64(0); i < l.frame(); i += int64(len(counts)) {
 			n := min(int64(len(counts)), l.frame()-i)
 			at := start + k*l.frame() + i

@@ -58,7 +58,7 @@ func TestFrameFixtures(t *testing.T) {
 				if !slices.Equal(m.Data, part.want) {
 					t.Errorf("%s %v: %v\nwant %v", tt.file, part.sel, m.Data, part.want)
 				}
-				n := max(1, part.sel.count())
+				n := max(1, part.sel.Count())
 				if part.sel == (FrameRange{}) {
 					n, part.sel = 3, FrameRange{0, 3}
 				}
@@ -314,6 +314,19 @@ func TestFrameHeader(t *testing.T) {
 	}
 }
 
+func TestParseFrames(t *testing.T) {
+	for _, r := range []FrameRange{{0, 1}, {3, 4}, {0, 10}, {7, 12}} {
+		if got, err := ParseFrames(r.String()); err != nil || got != r {
+			t.Errorf("%v: %v, %v", r, got, err)
+		}
+	}
+	for _, s := range []string{"", "-", "-1", "4-2", "0-", "1-2-3", "a", "0x1", "9223372036854775807"} {
+		if r, err := ParseFrames(s); err == nil || !strings.Contains(err.Error(), "such as 0-4") {
+			t.Errorf("%q: %v, %v", s, r, err)
+		}
+	}
+}
+
 // TestSeries adds up cubes, one of which has frames itself.
 func TestSeries(t *testing.T) {
 	m := randomCube(t, 5, 6, 9, U16, 11)
@@ -429,7 +442,7 @@ func ExampleHalves() {
 		fmt.Println(src.Header().Selected, sums.Sum, err)
 	}
 	// Output:
-	// {0 4} [8 4] <nil>
-	// {0 2} [3 0] <nil>
-	// {2 4} [5 4] <nil>
+	// 0-3 [8 4] <nil>
+	// 0-1 [3 0] <nil>
+	// 2-3 [5 4] <nil>
 }

@@ -143,7 +143,7 @@ func rowsPerBlock(l layout, maxBytes int64, n int) int {
 // are open together and share the memory.
 func newBlockRows(h Header, name string, l layout, at io.ReaderAt, sel FrameRange, maxBytes int64, readers int) *blockRows {
 	r := &blockRows{h: h, name: name, l: l, at: at, sel: sel}
-	if sel.count() > 1 {
+	if sel.Count() > 1 {
 		r.rows = rowsPerBlock(l, maxBytes, 2*readers)
 		r.one = make([]uint32, r.rows*l.w*l.c)
 	} else {

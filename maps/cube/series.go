@@ -37,7 +37,7 @@ func NewSeries(parts ...Source) (*Series, error) {
 			return nil, fmt.Errorf("cube: cube %d of a series differs from the first in %s: %v against %v; only cubes recorded alike can be added up", i+1, what, there, here)
 		}
 		s.first = append(s.first, h.Frames)
-		h.Frames += o.selected().count()
+		h.Frames += o.selected().Count()
 		largest += uint64(o.Type.Max())
 		for _, w := range o.Warnings {
 			if !slices.Contains(h.Warnings, w) {
@@ -88,11 +88,11 @@ func (s *Series) FrameSum(r FrameRange) (Source, error) {
 	var parts []Source
 	for i, p := range s.parts {
 		sel := p.Header().selected()
-		from, to := max(r.From-s.first[i], 0), min(r.To-s.first[i], sel.count())
+		from, to := max(r.From-s.first[i], 0), min(r.To-s.first[i], sel.Count())
 		if from >= to {
 			continue
 		}
-		if to-from < sel.count() {
+		if to-from < sel.Count() {
 			var err error
 			if p, err = p.(Framed).FrameSum(FrameRange{sel.From + from, sel.From + to}); err != nil {
 				return nil, err

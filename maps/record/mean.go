@@ -60,6 +60,16 @@ func Stability(r *spots.StabilityResult) Object {
 	return o
 }
 
+// Halves sets the key stability; r is nil for a field without frames.
+func Halves(o *Object, r *spots.StabilityResult) {
+	if r == nil {
+		o.Set("stability", nil)
+		o.Set("stability_reason", "a single frame: no halves to compare")
+		return
+	}
+	o.Set("stability", Stability(r))
+}
+
 // Strangers are the lines nobody asked for.
 func Strangers(r *spots.ScreenResult, energyEV func(channel float64) float64) []Object {
 	out := []Object{}

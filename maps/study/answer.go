@@ -29,6 +29,7 @@ func (w *writer) field(f *FieldResult) record.Object {
 	o := record.Of("name", f.Name, "coupon", f.Coupon, "role", string(f.Role))
 	o.Set("width", f.Header.Width)
 	o.Set("height", f.Header.Height)
+	o.Set("frames", f.frames())
 	o.Number("counts_total", float64(f.Sums.Total), "")
 	o.Number("area_mm2", areaMm2(f), record.NoPixelSize)
 	o.Number("area_probed_mm2", w.probedMm2(f), record.NoPixelSize)
@@ -133,8 +134,11 @@ func (w *writer) result() record.Object {
 	rows := []record.Object{}
 	for i := range r.Fields {
 		f := &r.Fields[i]
-		rows = append(rows, record.Of("field", w.field(f), "spots", w.spotList(f, f.Spots.Spots),
-			"rejected", w.spotList(f, f.Spots.Rejected), "limit", w.limit(f), "files", w.fieldFiles[i]))
+		row := record.Of("field", w.field(f), "spots", w.spotList(f, f.Spots.Spots),
+			"rejected", w.spotList(f, f.Spots.Rejected), "limit", w.limit(f))
+		record.Halves(&row, f.Stability)
+		row.Set("files", w.fieldFiles[i])
+		rows = append(rows, row)
 	}
 	o.Set("fields", rows)
 	if r.Mean != nil {

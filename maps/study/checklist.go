@@ -178,7 +178,8 @@ func (w *writer) checkMaps() report.CheckGroup {
 	r := w.r
 	c := group("Maps")
 	c.add(iso11938, "data treatment", "raw intensity method: net counts from a fit of every pixel", "")
-	c.add(iso11938, "beam or stage mapping, frames, drift correction", "", unknown)
+	c.add(iso11938, "beam or stage mapping, drift correction", "", unknown)
+	c.add(iso11938, "frames", w.frameText(), unknown)
 	c.add(iso11938, "pixels and pixel size", w.fieldSize(), "")
 	dwell := ""
 	if h := r.Fields[0].Header; h.Conditions.LiveTimeS > 0 {
@@ -194,6 +195,28 @@ func (w *writer) checkMaps() report.CheckGroup {
 	c.add(iso11938, "scale bar", bar, "the pixel size is not known: bars count pixels")
 	c.add(iso11938, "sum spectrum and spectra of places", "sum spectrum with its fit; spectra of all spots in spectra.json of each field", "")
 	return c.CheckGroup
+}
+
+// frameText says how many frames the fields have and that their halves were compared;
+// "" where none has any.
+func (w *writer) frameText() string {
+	low, high, n := 0, 0, 0
+	for i := range w.r.Fields {
+		if f := &w.r.Fields[i]; f.Stability != nil {
+			if n++; n == 1 {
+				low, high = f.frames(), f.frames()
+			}
+			low, high = min(low, f.frames()), max(high, f.frames())
+		}
+	}
+	if n == 0 {
+		return ""
+	}
+	text := span(float64(low), float64(high)) + " added up, first against second half tested"
+	if n < len(w.r.Fields) {
+		text += fmt.Sprintf(", in %d of %d fields", n, len(w.r.Fields))
+	}
+	return text
 }
 
 func (w *writer) checkDetection() report.CheckGroup {

@@ -30,11 +30,13 @@ confusers = ["BaSO4:4.5g/cm3"]               # other compounds that spots may be
 # live_time_s = 1200.0            # of a whole field
 
 # Cubes without header (examples):
-# shape = [128, 128, 1024]        # sizes in the order of axes
+# shape = [128, 128, 1024]        # sizes in the order of axes; with frames, four: frames first
 # type = "u16"                    # u8, u16 or u32
 # endian = "little"               # or big
-# axes = "y,x,c"                  # from slowest to fastest
+# axes = "y,x,c"                  # from slowest to fastest; f,y,x,c with frames
 # offset = 0                      # bytes before the data
+
+# frames = "0-4"                  # of cubes with frames, those that are read, counted from 0 (example); default: all, as their sum
 
 # beam_mode = "rastered"          # within a pixel; "stationary" and "unknown" (taken as stationary) need probe_nm
 # probe_nm = 50.0                 # diameter of the beam (example); without beam_mode that is unknown
@@ -56,6 +58,8 @@ name = "T1"
 coupon = "panel A"
 role = "treated"
 cube = "t1.nrrd"                  # relative to this file
+# later = ["t1b.nrrd", "t1c.nrrd"]  # example: cubes of the same field recorded after it, in order of time; all are
+                                  # added up, and the first half is tested against the second, as frames in a cube are
 
 [[field]]
 name = "B1"

@@ -45,8 +45,9 @@ type File struct {
 // relative to the folder of the file.
 type FileField struct {
 	maps.Field
-	Cube string
-	Line int // of its [[field]]
+	Cube  string
+	Later []string // cubes of the same field that were recorded after Cube, in order of time
+	Line  int      // of its [[field]]
 }
 
 // Has reports whether the file states a key.
@@ -92,6 +93,7 @@ type fileStudy struct {
 	Endian       string    `toml:"endian"`
 	Axes         string    `toml:"axes"`
 	Offset       int64     `toml:"offset"`
+	Frames       string    `toml:"frames"`
 	BeamMode     string    `toml:"beam_mode"`
 	ProbeNM      float64   `toml:"probe_nm"`
 	Paired       bool      `toml:"paired"`
@@ -107,10 +109,11 @@ type fileStudy struct {
 }
 
 type fileRow struct {
-	Name   string `toml:"name"`
-	Coupon string `toml:"coupon"`
-	Role   string `toml:"role"`
-	Cube   string `toml:"cube"`
+	Name   string   `toml:"name"`
+	Coupon string   `toml:"coupon"`
+	Role   string   `toml:"role"`
+	Cube   string   `toml:"cube"`
+	Later  []string `toml:"later"`
 }
 
 // FormatNumber is the fleck_format of study files and of what Write writes.

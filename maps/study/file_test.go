@@ -3,6 +3,7 @@ package study
 import (
 	"errors"
 	"math"
+	"reflect"
 	"strings"
 	"testing"
 
@@ -55,6 +56,7 @@ cube = "t1.raw"
 name = "B1"
 role = "untreated"
 cube = "b1.raw"
+later = ["b2.raw", "b3.raw"]
 `
 
 func TestParse(t *testing.T) {
@@ -75,10 +77,10 @@ func TestParse(t *testing.T) {
 		t.Errorf("options: %+v, paired %v", o, f.Paired)
 	}
 	want := []FileField{
-		{maps.Field{Name: "T1", Coupon: "panel A", Role: maps.Treated}, "t1.raw", 35},
-		{maps.Field{Name: "B1", Coupon: "B1", Role: maps.Untreated}, "b1.raw", 41},
+		{maps.Field{Name: "T1", Coupon: "panel A", Role: maps.Treated}, "t1.raw", nil, 35},
+		{maps.Field{Name: "B1", Coupon: "B1", Role: maps.Untreated}, "b1.raw", []string{"b2.raw", "b3.raw"}, 41},
 	}
-	if len(f.Fields) != 2 || f.Fields[0] != want[0] || f.Fields[1] != want[1] {
+	if !reflect.DeepEqual(f.Fields, want) {
 		t.Errorf("fields %+v, want %+v", f.Fields, want)
 	}
 	for _, s := range f.Settings() {
@@ -174,6 +176,11 @@ func TestParseErrors(t *testing.T) {
 		{"field without role", "role = \"untreated\"\n", "", 41, `"B1" has no role`},
 		{"bad role", `role = "untreated"`, `role = "blank"`, 43, "a blank field is untreated"},
 		{"field without cube", `cube = "b1.raw"`, "", 41, "has no cube"},
+		{"later without a name", `"b3.raw"`, `""`, 45, `field "B1": later ""`},
+		{"later twice", `"b3.raw"`, `"b2.raw"`, 45, "names of other cubes of the same field"},
+		{"the cube itself later", `"b3.raw"`, `"b1.raw"`, 45, `later "b1.raw"`},
+		{"later as text", `["b2.raw", "b3.raw"]`, `"b2.raw"`, 45, "later is string"},
+		{"frames", "offset = 512", "frames = \"4-2\"", 23, "counted from 0, such as 0-4"},
 		{"name twice, other case", `name = "B1"`, `name = "t1"`, 42, "used twice"},
 	}
 	for _, tt := range tests {
@@ -219,6 +226,16 @@ func TestParseErrors(t *testing.T) {
 			t.Errorf("error %v, want ErrNewerFormat", err)
 		}
 	})
+}
+
+func TestParseFrames(t *testing.T) {
+	f, err := Parse(strings.NewReader(strings.Replace(whole, "offset = 512", `frames = "2-5"`, 1)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if f.Cube.Frames != (cube.FrameRange{From: 2, To: 6}) {
+		t.Errorf("frames %+v", f.Cube.Frames)
+	}
 }
 
 func FuzzParse(f *testing.F) {

@@ -3,6 +3,7 @@ package study
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"github.com/BurntSushi/toml"
@@ -170,6 +171,11 @@ func (p *fileParser) cubes(f *File) error {
 		return p.wrong("offset", "%d; 0 or more is accepted", t.Offset)
 	}
 	var err error
+	if p.meta.IsDefined("frames") {
+		if o.Frames, err = cube.ParseFrames(t.Frames); err != nil {
+			return p.wrong("frames", "%w", err)
+		}
+	}
 	if p.meta.IsDefined("type") {
 		if o.Type, err = cube.ParseType(t.Type); err != nil {
 			return p.wrong("type", "%w", err)
@@ -271,8 +277,13 @@ func (p *fileParser) fields(f *File) error {
 		case row.Cube == "":
 			return &FileError{head, fmt.Errorf("field %q has no cube; write cube = and the name of its file", row.Name)}
 		}
+		for k, name := range row.Later {
+			if name == "" || name == row.Cube || slices.Contains(row.Later[:k], name) {
+				return &FileError{at(func(r fileRow) bool { return len(r.Later) > 0 }), fmt.Errorf("field %q: later %q; names of other cubes of the same field are accepted, in order of time", row.Name, name)}
+			}
+		}
 		seen[key] = true
-		ff := FileField{Field: maps.Field{Name: row.Name, Coupon: row.Coupon, Role: role}, Cube: row.Cube, Line: head}
+		ff := FileField{Field: maps.Field{Name: row.Name, Coupon: row.Coupon, Role: role}, Cube: row.Cube, Later: row.Later, Line: head}
 		if ff.Coupon == "" {
 			ff.Coupon = ff.Name
 		}

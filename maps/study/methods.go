@@ -12,6 +12,9 @@ import (
 // paragraphs to paste into a report.
 func (w *writer) methods() []string {
 	out := []string{w.acquisition(), w.fitting(), w.searching()}
+	if text := w.halving(); text != "" {
+		out = append(out, text)
+	}
 	if w.r.Comparison != nil {
 		out = append(out, w.comparing())
 	}
@@ -66,6 +69,16 @@ func (w *writer) searching() string {
 		text += " The detection limit is the excess of one spot of the smallest width that is found with the stated probability when such spots are put into replicas."
 	}
 	return text
+}
+
+// halving says how the halves of the frames were compared.
+func (w *writer) halving() string {
+	for i := range w.r.Fields {
+		if st := w.r.Fields[i].Stability; st != nil {
+			return fmt.Sprintf("Frames were added up. The first half of the frames of a field was tested against the second for a change of dose, growth of carbon, loss of the target in its spots and drift of the spots, each at a level of %s (normal approximation of the counting statistics).", percent(st.Alpha))
+		}
+	}
+	return ""
 }
 
 func (w *writer) comparing() string {

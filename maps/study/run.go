@@ -43,6 +43,9 @@ func Run(ctx context.Context, s *Study, progress Progress) (*Result, error) {
 	if err := r.spots(ctx, progress); err != nil {
 		return nil, err
 	}
+	if err := r.stability(ctx, progress); err != nil {
+		return nil, err
+	}
 	if err := r.mean(); err != nil {
 		return nil, err
 	}

@@ -49,6 +49,7 @@ func (f *File) Settings() []Setting {
 	stated("endian", f.Cube.Endian.String())
 	stated("axes", f.Cube.Axes)
 	stated("offset", f.Cube.Offset)
+	stated("frames", f.Cube.Frames.String())
 	mode := "rastered"
 	switch {
 	case f.Unknown:

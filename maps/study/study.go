@@ -65,11 +65,13 @@ type Stage string
 
 // Stages in order.
 const (
-	StageSum     Stage = "sum spectra"
-	StageFit     Stage = "fit"
-	StageMaps    Stage = "maps"
-	StageSpots   Stage = "spots"
-	StageCompare Stage = "comparison"
+	StageSum   Stage = "sum spectra"
+	StageFit   Stage = "fit"
+	StageMaps  Stage = "maps"
+	StageSpots Stage = "spots"
+	// StageStability compares the halves of the frames, of fields that have them.
+	StageStability Stage = "stability"
+	StageCompare   Stage = "comparison"
 )
 
 // Progress is told how far a stage is; any of its calls may be the last of its
@@ -86,7 +88,10 @@ type FieldResult struct {
 	Spots         *spots.Result
 	Observation   compare.Observation
 	Evidence      *Evidence // nil with Options.NoMaps
-	Reused        []Stage   // stages taken from Study.Store
+	// Stability compares the first half of the frames with the second; nil where
+	// Source is no cube.Framed or has a single frame.
+	Stability *spots.StabilityResult
+	Reused    []Stage // stages taken from Study.Store
 }
 
 // Result is the outcome of a study.
