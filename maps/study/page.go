@@ -204,9 +204,9 @@ func (w *writer) finding(f *FieldResult) string {
 	p := report.PValue(s.PValue)
 	text := ""
 	if s.Detected {
-		text = fmt.Sprintf("A spot that shows %s passes the decision threshold (p = %s).", w.r.Target.Own, p)
+		text = fmt.Sprintf("A spot that may be %s passes the decision threshold (p = %s).", w.r.Target.Material.Name, p)
 	} else {
-		text = fmt.Sprintf("No spot that shows %s passes the decision threshold (p = %s).", w.r.Target.Own, p)
+		text = fmt.Sprintf("No spot that may be %s passes the decision threshold (p = %s).", w.r.Target.Material.Name, p)
 	}
 	if n := len(s.Spots); n > 0 {
 		text += fmt.Sprintf(" %s listed: %s.", countOf(n, "spot is", "spots are"), counted(s.Spots))
