@@ -197,6 +197,16 @@ func (w *writer) fieldFolder(f *FieldResult, folder string) error {
 	if err := both("likelihood", f.Spots.LLR); err != nil {
 		return err
 	}
+	if len(f.Spots.Phases) > 1 {
+		phases := fields.New(f.Header.Width, f.Header.Height)
+		phases.What = "phase of the substrate, 1 the largest"
+		for p, k := range f.Spots.PhaseOf {
+			phases.V[p] = float64(k) + 1
+		}
+		if err := both("phases", phases); err != nil {
+			return err
+		}
+	}
 	if err := w.ownFigures(f, folder, &files); err != nil {
 		return err
 	}

@@ -3,6 +3,7 @@ package study
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"example.org/fleck/maps/report"
@@ -64,6 +65,9 @@ func (w *writer) searching() string {
 	if len(r.Confusers) > 0 {
 		text += fmt.Sprintf(" A spot is named as the compound whose predicted spectrum fits it better than every other (%s) by a log-likelihood of %s or more; else the verdict is “cannot tell”. Compounds that blank fields show as often as treated ones are given to the substrate, spot by spot; the comparison counts those named as the target on both sides.",
 			strings.Join(materialNames(r.Study.Confusers), ", "), report.Number(o.Margin))
+	}
+	if slices.ContainsFunc(r.Fields, func(f FieldResult) bool { return len(f.Spots.Phases) > 1 }) {
+		text += fmt.Sprintf(" Where the substrate has several phases, told apart by their spectra without the %s lines (Potts field, iterated conditional modes, Besag 1986), each pixel was weighed against its own.", r.Target.Own)
 	}
 	if !r.Study.Options.NoLimit {
 		text += " The detection limit is the excess of one spot of the smallest width that is found with the stated probability when such spots are put into replicas."

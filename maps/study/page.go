@@ -335,7 +335,7 @@ func (w *writer) describeFiles() []report.File {
 			folder, _, _ = strings.Cut(name, "/")
 		}
 		if i == 0 {
-			out = append(out, report.File{Name: folder + "/", What: "field " + f.Name + ": for every line net counts (.npy) and their standard uncertainty (_sigma.npy), for the lines shown here also .tif (32-bit) and .png; the uncertainty and the significance of the target’s own line and an overlay of lines as .png; spectra.json (every spot, its surroundings and the whole field, with fits); status.npy (0 ok, 1 empty, 2 not converged, 3 failed), continuum.npy, counts.npy, likelihood.npy (log-likelihood ratio of the search), spots.png"})
+			out = append(out, report.File{Name: folder + "/", What: "field " + f.Name + ": for every line net counts (.npy) and their standard uncertainty (_sigma.npy), for the lines shown here also .tif (32-bit) and .png; the uncertainty and the significance of the target’s own line and an overlay of lines as .png; spectra.json (every spot, its surroundings and the whole field, with fits); status.npy (0 ok, 1 empty, 2 not converged, 3 failed), continuum.npy, counts.npy, likelihood.npy (log-likelihood ratio of the search), phases.npy (phase of the substrate of every pixel, where there are several), spots.png"})
 			continue
 		}
 		out = append(out, report.File{Name: folder + "/", What: "the same of field " + f.Name})
