@@ -164,6 +164,7 @@ func (e *env) answerStudy(r *study.Result, c *compare.Result, mode beamMode) {
 		o.Set("spots", record.Spots(nil, f.Spots.Spots, conditionOf(r)))
 		o.Set("rejected", record.Spots(nil, f.Spots.Rejected, conditionOf(r)))
 		o.Set("limit", record.Limit(f.Spots.Limit, nil, conditionOf(r)))
+		record.Halves(&o, f.Stability)
 		rows = append(rows, o)
 	}
 	a.Set("fields", rows)

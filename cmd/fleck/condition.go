@@ -160,6 +160,11 @@ func cubeOptions(c *cli.Context) (cube.Options, error) {
 			return o, usage("--offset %s: a whole number of bytes is accepted", s)
 		}
 	}
+	if s := c.String("frames"); s != "" {
+		if o.Frames, err = cube.ParseFrames(s); err != nil {
+			return o, usage("--frames: %w", err)
+		}
+	}
 	o.Pixel, err = pixelFlag(c)
 	return o, err
 }

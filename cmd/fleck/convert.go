@@ -143,6 +143,7 @@ func (e *env) convertArray(ctx context.Context, c *cli.Context, in, out, ext str
 	if ext == ".tif" || ext == ".tiff" {
 		return usage("%s is a cube; a TIFF file holds one map: see fleck map", in)
 	}
+	e.noteFrames(f)
 	h := f.Header()
 	if ext == ".npy" && (h.CalibrationKnown || h.Pixel.Known()) {
 		e.note("NPY carries no energy axis, pixel size or conditions; NRRD does")
@@ -151,6 +152,13 @@ func (e *env) convertArray(ctx context.Context, c *cli.Context, in, out, ext str
 		e.checkAxis(h, out)
 	}
 	return e.writeFile(out, func(w io.Writer) error { return e.writeCube(ctx, w, f, ext, enc) })
+}
+
+// noteFrames says that a cube with frames is written as their sum.
+func (e *env) noteFrames(f *cube.File) {
+	if h := f.Header(); h.Frames > 1 {
+		e.note("frames %s of %d are written, as their sum", h.Selected, h.Frames)
+	}
 }
 
 func (e *env) writeCube(ctx context.Context, w io.Writer, src cube.Source, ext string, enc cube.Encoding) error {
@@ -235,6 +243,7 @@ func (e *env) convertRaw(ctx context.Context, c *cli.Context, in, out, header st
 	}
 	defer f.Close()
 	e.answer.Set("kind", "cube")
+	e.noteFrames(f)
 	h := f.Header()
 	if h.Type == 0 {
 		h.Type = cube.U32
@@ -291,6 +300,9 @@ func (e *env) writeHeader(c *cli.Context, in, out string) error {
 	if c.String("shape") == "" {
 		return usage("a header needs --shape, --type and, for 16 and 32 bits, --endian of %s", in)
 	}
+	if c.IsSet("frames") {
+		return usage("--frames: a header describes all frames of %s", in)
+	}
 	f, err := e.openCube(c, in)
 	if err != nil {
 		return err
@@ -313,7 +325,9 @@ func (e *env) writeHeader(c *cli.Context, in, out string) error {
 	if err != nil || !filepath.IsLocal(name) {
 		return usage("%s: a header must lie beside its data or in a folder above them", out)
 	}
-	e.checkAxis(f.Header(), out)
-	raw := cube.RawFile{Name: filepath.ToSlash(name), Endian: opt.Endian, Axes: opt.Axes, Offset: opt.Offset}
-	return e.writeFile(out, func(w io.Writer) error { return cube.WriteNRRDDetached(w, f.Header(), raw) })
+	h := f.Header()
+	h.Type = opt.Type // of a frame, not of their sum
+	e.checkAxis(h, out)
+	raw := cube.RawFile{Name: filepath.ToSlash(name), Endian: opt.Endian, Axes: opt.Axes, Offset: opt.Offset, Frames: h.Frames}
+	return e.writeFile(out, func(w io.Writer) error { return cube.WriteNRRDDetached(w, h, raw) })
 }

@@ -60,7 +60,7 @@ func (e *env) countSpots(ctx context.Context, c *cli.Context, path string, m map
 	if len(c.StringSlice("blank")) > 0 || len(c.StringSlice("confuser")) > 0 {
 		return usage("%s is a single count map; --blank and --confuser need a cube", path)
 	}
-	for _, name := range append([]string{"beam-mode", "probe"}, moreNames...) {
+	for _, name := range append([]string{"beam-mode", "probe", "later", "frames"}, moreNames...) {
 		if c.IsSet(name) {
 			return usage("%s is a single count map; --%s needs a cube", path, name)
 		}

@@ -36,8 +36,8 @@ func (e *env) openCubeAs(c *cli.Context, path string, opt cube.Options) (*cube.F
 	if k == kindText && len(opt.Shape) == 0 {
 		return nil, failed(codeNotCube, path, "a text; expected a count cube (NRRD, NPY, a folder of spectra, or --shape for data without header)")
 	}
-	if len(opt.Shape) > 0 && k != kindFolder && k != kindArray && opt.Axes == "" && len(opt.Shape) != 3 {
-		return nil, usage("shape %v: three sizes are accepted (height, width, channels), or as many as the axes named", opt.Shape)
+	if len(opt.Shape) > 0 && k != kindFolder && k != kindArray && opt.Axes == "" && len(opt.Shape) != 3 && len(opt.Shape) != 4 {
+		return nil, usage("shape %v: three sizes are accepted (height, width, channels), four with frames before them, or as many as the axes named", opt.Shape)
 	}
 	opt.DecodeSpectrum = decodeSpectrum
 	fsys, name := newRecorder(path)
@@ -53,6 +53,9 @@ func (e *env) openCubeAs(c *cli.Context, path string, opt cube.Options) (*cube.F
 	h := f.Header()
 	for _, w := range h.Warnings {
 		e.warn("%s: %s", path, w)
+	}
+	if s := c.String("frames"); s != "" {
+		e.setting("frames", s, fromFlag)
 	}
 	e.recordConditions(c, h.Conditions, h.Calibration, h.CalibrationKnown)
 	if h.Pixel.Known() {

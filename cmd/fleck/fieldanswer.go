@@ -24,6 +24,7 @@ func fieldObject(r *study.Result, i int, mode beamMode) record.Object {
 	area := f.Header.Pixel.AreaUm2() * float64(f.Header.Pixels()) * 1e-6
 	o := record.Of("name", f.Name, "coupon", f.Coupon, "role", string(f.Role))
 	record.Search(&o, f.Spots)
+	o.Set("frames", max(1, f.Header.Selected.Count()))
 	o.Number("area_mm2", area, noPixelSize)
 	o.Number("area_probed_mm2", area*mode.share(f.Header.Pixel), noPixelSize)
 	return o
@@ -38,6 +39,7 @@ func (e *env) answerField(r *study.Result, i int, mode beamMode) {
 	a.Set("spots", record.Spots(nil, f.Spots.Spots, conditionOf(r)))
 	a.Set("rejected", record.Spots(nil, f.Spots.Rejected, conditionOf(r)))
 	a.Set("limit", record.Limit(f.Spots.Limit, nil, conditionOf(r)))
+	record.Halves(a, f.Stability)
 	a.Set("occurrences", record.Occurrences(r.Occurrences))
 	a.Number("blank_counts", r.BlankCounts, "")
 }

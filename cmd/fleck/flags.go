@@ -13,6 +13,7 @@ import (
 const (
 	groupEverywhere = "Everywhere"
 	groupHeaderless = "Cubes without header"
+	groupFrames     = "Cubes with frames"
 	groupConditions = "Conditions, where the file does not state them or is wrong"
 	groupSpecimen   = "Specimen"
 	groupSearch     = "Search"
@@ -59,11 +60,12 @@ func detectorFlag() cli.Flag {
 func cubeFlags() []cli.Flag {
 	return []cli.Flag{
 		valueFlag(groupConditions, "pixel", "side of a square pixel in `UM`, or width,height"),
-		valueFlag(groupHeaderless, "shape", "sizes `H,W,C` in the order of --axes; of a folder of spectra H,W"),
+		valueFlag(groupHeaderless, "shape", "sizes `H,W,C` in the order of --axes, with frames F,H,W,C; of a folder of spectra H,W"),
 		valueFlag(groupHeaderless, "type", "`TYPE` of the values: u8, u16 or u32"),
 		valueFlag(groupHeaderless, "endian", "`ORDER` of the bytes of a value: little or big"),
-		valueFlag(groupHeaderless, "axes", "`AXES` from slowest to fastest, such as y,x,c (default) or c,y,x"),
+		valueFlag(groupHeaderless, "axes", "`AXES` from slowest to fastest, such as y,x,c (default), c,y,x or f,y,x,c with frames"),
 		valueFlag(groupHeaderless, "offset", "`BYTES` before the data"),
+		valueFlag(groupFrames, "frames", "read only the frames `FIRST-LAST`, or one, counted from 0 (default: all, as their sum)"),
 	}
 }
 

@@ -66,11 +66,16 @@ Elements are symbols: Si. Line families: "Si K". Lines in IUPAC notation,
 
 const cubesTopic = `Cubes are recognised by their first bytes, not by their names:
 
-  NRRD, data attached or in a file of its own     NPY with three axes
+  NRRD, data attached or in a file of its own     NPY with three axes, or four
   either of them inside gzip or zstd              a folder with one spectrum file per pixel
 
 Anything else is data without header and must be described:
   --shape 128,128,1024 --type u16 --endian little [--axes y,x,c] [--offset 0]
+
+Frames, complete scans of the field one after the other, are read as their sum. They
+must be the slowest axis: f,y,x,c in NPY with four axes (taken so where the last is the
+longest, else state --axes), a fourth size before the others of data without header, an
+axis labelled frame or of the kind time in NRRD. --frames 0-4 reads some of them.
 
 NPY and data without header know neither energy axis nor beam energy nor pixel
 size: state --energy-first, --energy-step, --beam and --pixel, or make an NRRD

@@ -257,6 +257,22 @@ func (e *env) digestOf(path string) (string, error) {
 	return "", nil
 }
 
+// digestOfAll is the digest of one input, or that of the digests of several.
+func (e *env) digestOfAll(paths []string) (string, error) {
+	if len(paths) == 1 {
+		return e.digestOf(paths[0])
+	}
+	h := sha256.New()
+	for _, p := range paths {
+		sum, err := e.digestOf(p)
+		if err != nil {
+			return "", err
+		}
+		fmt.Fprintln(h, sum)
+	}
+	return hex.EncodeToString(h.Sum(nil)), nil
+}
+
 // addInput records an input once.
 func (e *env) addInput(f *inputFile) {
 	for _, o := range e.inputs {

@@ -248,7 +248,12 @@ func (e *env) inspectCube(ctx context.Context, path string, f *cube.File) error 
 	a.Set("height", h.Height)
 	a.Set("channels", h.Channels)
 	a.Set("type", h.Type.String())
+	a.Set("frames", max(1, h.Frames))
 	e.printf("%s: cube of %d × %d pixels (width × height), %s\n", path, h.Width, h.Height, h.Type)
+	if h.Frames > 1 {
+		a.Set("frames_read", h.Selected.String())
+		e.printf("  frames       %d; %s are read, as their sum (--frames)\n", h.Frames, h.Selected)
+	}
 	if h.Title != "" {
 		e.printf("  title        %s\n", h.Title)
 	}

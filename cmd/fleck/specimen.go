@@ -1,6 +1,7 @@
 package main
 
 import (
+	"io"
 	"math"
 	"path/filepath"
 	"slices"
@@ -151,18 +152,23 @@ func (b beamMode) share(p maps.Pixel) float64 {
 	return math.Min(1, spot/p.AreaUm2())
 }
 
-// addField opens a cube as a field of the study; its folder is the coupon.
-func (e *env) addField(c *cli.Context, s *study.Study, path string, role maps.Role) error {
-	for _, f := range s.Fields {
-		if f.Input == path {
-			return usage("%s is given twice", path)
+// addField opens a cube as a field of the study, with those that were recorded after
+// it; its folder is the coupon.
+func (e *env) addField(c *cli.Context, s *study.Study, path string, role maps.Role, later ...string) error {
+	for i, p := range append([]string{path}, later...) {
+		twice := i > 0 && (p == path || slices.Contains(later[:i-1], p))
+		for _, f := range s.Fields {
+			twice = twice || f.Input == p
+		}
+		if twice {
+			return usage("%s is given twice", p)
 		}
 	}
 	opt, err := cubeOptions(c)
 	if err != nil {
 		return err
 	}
-	f, err := e.openField(c, path, opt)
+	f, err := e.openSeries(c, path, later, opt)
 	if err != nil {
 		return err
 	}
@@ -172,6 +178,37 @@ func (e *env) addField(c *cli.Context, s *study.Study, path string, role maps.Ro
 	}
 	s.Fields = append(s.Fields, study.FieldInput{Field: maps.Field{Name: path, Coupon: coupon, Role: role}, Source: f, Input: path})
 	return nil
+}
+
+// openSeries opens a cube and those of the same field that were recorded after it.
+func (e *env) openSeries(c *cli.Context, path string, later []string, opt cube.Options) (cube.Source, error) {
+	if len(later) == 0 {
+		return e.openField(c, path, opt)
+	}
+	var parts []cube.Source
+	for _, p := range append([]string{path}, later...) {
+		f, err := e.openField(c, p, opt)
+		if err != nil {
+			closeAll(parts)
+			return nil, err
+		}
+		parts = append(parts, f)
+	}
+	s, err := cube.NewSeries(parts...)
+	if err != nil {
+		closeAll(parts)
+		return nil, inFile(path, err)
+	}
+	return s, nil
+}
+
+// closeAll closes cubes.
+func closeAll(parts []cube.Source) {
+	for _, p := range parts {
+		if c, ok := p.(io.Closer); ok {
+			c.Close()
+		}
+	}
 }
 
 // openField opens a cube that must know its energy axis and beam energy.

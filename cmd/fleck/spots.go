@@ -4,6 +4,7 @@ import (
 	"context"
 	"io"
 	"path/filepath"
+	"slices"
 
 	"example.org/fleck/maps"
 	"example.org/fleck/maps/record"
@@ -13,6 +14,7 @@ import (
 
 func spotsCommand(e *env) *cli.Command {
 	flags := []cli.Flag{
+		listFlag("", "later", "`CUBE` of the same field, recorded after CUBE; all are added up, and the first half is tested against the second"),
 		listFlag("", "blank", "blank `CUBE` (untreated), recorded alike"),
 		valueFlag("", "out", "output `DIR` for table, maps and figures, new, empty or of an earlier run"),
 		detectorFlag(),
@@ -25,6 +27,10 @@ func spotsCommand(e *env) *cli.Command {
 against the substrate as blank fields show it (or the field itself, without its
 spots). Verdicts: target, other_compound, artefact, substrate (occurs in blanks
 too), cannot_tell. "Nothing found" is an answer and comes with the limit reached.
+
+Where CUBE holds frames, or --later names cubes of the same field in order of time, the
+first half is tested against the second for a change of dose, growth of carbon, loss of
+the target and drift.
 
 CUBE may also be a single count map (TIFF, PNG, NPY with two axes, text): then spots
 of high counts are found and sized but not named; --target and --substrate only
@@ -74,11 +80,18 @@ func (e *env) spots(ctx context.Context, c *cli.Context, path string) error {
 		return err
 	}
 	e.moreSettings(c)
+	later := c.StringSlice("later")
+	if len(later) > 0 {
+		e.setting("later", later, fromFlag)
+	}
 	s.Title = path
-	if err := e.addField(c, s, path, maps.Treated); err != nil {
+	if err := e.addField(c, s, path, maps.Treated, later...); err != nil {
 		return err
 	}
 	for _, b := range c.StringSlice("blank") {
+		if slices.Contains(later, b) {
+			return usage("%s is given both as --later and as --blank", b)
+		}
 		if err := e.addField(c, s, b, maps.Untreated); err != nil {
 			return err
 		}

@@ -21,7 +21,6 @@ const groupMore = "Further questions"
 func moreFlags() []cli.Flag {
 	return []cli.Flag{
 		valueFlag(groupMore, "other-beam", "`CUBE` of the same place at another beam energy, registered to CUBE: what both say of a spot is joined"),
-		valueFlag(groupMore, "second-half", "`CUBE` of the later half of the frames, CUBE holding the first: tests for drift, carbon growth and loss of the target"),
 		valueFlag(groupMore, "mask", "`IMAGE` of the field (PNG, TIFF, NPY or text) of as many pixels: do spots lie on its marked places, such as scratches? texture: the line features of CUBE itself (a file of that name is ./texture)"),
 		valueFlag(groupMore, "mask-above", "`LEVEL` above which a pixel of the image is marked (default: 0)"),
 		valueFlag(groupMore, "mask-below", "`LEVEL` below which a pixel of the image is marked"),
@@ -30,7 +29,7 @@ func moreFlags() []cli.Flag {
 }
 
 // moreNames are the names of those flags.
-var moreNames = []string{"other-beam", "second-half", "mask", "mask-above", "mask-below", "screen"}
+var moreNames = []string{"other-beam", "mask", "mask-above", "mask-below", "screen"}
 
 // moreSettings records which further questions were asked.
 func (e *env) moreSettings(c *cli.Context) {
@@ -117,11 +116,7 @@ func (e *env) more(ctx context.Context, c *cli.Context, s *study.Study, r *study
 			return err
 		}
 	}
-	if path := c.String("second-half"); path != "" {
-		if err := e.secondHalf(ctx, c, s, r, path); err != nil {
-			return err
-		}
-	}
+	e.printStability(f)
 	if c.Bool("screen") {
 		if err := e.screen(ctx, s, r); err != nil {
 			return err
@@ -231,43 +226,28 @@ func (e *env) load(ctx context.Context, r *study.Result, in study.FieldInput) (*
 	return spots.Load(ctx, in.Source, searched(r), e.workers, nil)
 }
 
-// secondHalf compares the field with the later half of the frames.
-func (e *env) secondHalf(ctx context.Context, c *cli.Context, s *study.Study, r *study.Result, path string) error {
-	other := *s
-	other.Fields = nil
-	if err := e.addField(c, &other, path, maps.Treated); err != nil {
-		return err
+// printStability writes what the halves of the frames show.
+func (e *env) printStability(f *study.FieldResult) {
+	st := f.Stability
+	if st == nil {
+		return
 	}
-	defer closeFields(&other)
-	if err := study.SameConditions(s.Fields[0], other.Fields[0]); err != nil {
-		return err
+	e.printf("  first against second half of %d frames:\n", f.Header.Selected.Count())
+	if d := st.Dose; d.First > 0 {
+		e.printf("    dose    %+.2f %% ± %.2f %% (p = %.2g)\n", 100*(d.Second/d.First-1), 100*d.Sigma/d.First, d.PValue)
 	}
-	first, err := e.load(ctx, r, s.Fields[0])
-	if err != nil {
-		return err
+	if c := st.Carbon; c.Sigma > 0 {
+		e.printf("    carbon  %+.2g ± %.2g of all counts (p = %.2g)\n", c.Second-c.First, c.Sigma, c.PValue)
 	}
-	second, err := e.load(ctx, r, other.Fields[0])
-	if err != nil {
-		return err
+	if t := st.Target; t.Sigma > 0 {
+		e.printf("    target  %.0f, then %.0f counts, difference ± %.0f, in %d spots (p = %.2g)\n", t.First, t.Second, t.Sigma, st.Spots, t.PValue)
 	}
-	opt := spots.StabilityOptions{Target: r.Target.Template, Spots: r.Fields[0].Spots.Spots}
-	for _, n := range r.Nuisance() {
-		if n.Name == "C K" {
-			opt.Carbon = n
-		}
+	if !math.IsNaN(st.DriftSigma) {
+		e.printf("    drift   (%.2f, %.2f) ± %.2f px\n", st.DriftX, st.DriftY, st.DriftSigma)
 	}
-	res, err := spots.Stability(first, second, opt)
-	if err != nil {
-		return usage("--second-half %s: %w", path, err)
+	if len(st.Remarks) == 0 {
+		e.printf("    they agree: no change is shown\n")
 	}
-	e.answer.Set("stability", record.Stability(res))
-	for _, w := range res.Remarks {
-		e.warn("%s", w)
-	}
-	if len(res.Remarks) == 0 {
-		e.printf("  first and second half agree: no drift, growth of carbon or loss of the target is shown\n")
-	}
-	return nil
 }
 
 // screen looks for lines of other elements.

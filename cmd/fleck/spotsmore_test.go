@@ -27,7 +27,7 @@ func TestFurtherQuestions(t *testing.T) {
 	field := cubeFile(t, filepath.Join(dir, "t.nrrd"), true, 1)
 	blank := cubeFile(t, filepath.Join(dir, "b.nrrd"), false, 2)
 	later := cubeFile(t, filepath.Join(dir, "later.nrrd"), true, 3)
-	gone := cubeFile(t, filepath.Join(dir, "gone.nrrd"), false, 4)
+	halves, gone := dealt(t, field, 2), dealt(t, cubeFile(t, filepath.Join(dir, "gone.nrrd"), false, 4), 2)
 	other := altered(t, later, "twelve.nrrd", "1e+01 keV", "12 keV")
 	var rows []string
 	for y := range 16 {
@@ -36,19 +36,19 @@ func TestFurtherQuestions(t *testing.T) {
 	mask := write(t, filepath.Join(dir, "mask.txt"), strings.ReplaceAll(strings.Join(rows, "\n"), " \n", "\n")+"\n")
 	common := []string{"--target", "TiO2:4.23g/cm3", "--substrate", "Fe:7.87g/cm3", "--replicas", "39", "--no-limit"}
 
-	m := answer(t, exitDone, append([]string{"spots", field, "--blank", blank, "--mask", mask, "--mask-above", "5", "--second-half", later}, common...)...)
+	m := answer(t, exitDone, append([]string{"spots", halves[0], "--later", halves[1], "--blank", blank, "--mask", mask, "--mask-above", "5"}, common...)...)
 	if a := row(t, m["association"]); a["inside"] != 1.0 || a["spots"] != 1.0 || !(a["p_attracted"].(float64) < .5) {
 		t.Errorf("association %v; the one spot lies on the marked rows", a)
 	}
 	s := row(t, m["stability"])
 	if len(s["remarks"].([]any)) != 0 || row(t, s["target"])["changed"] != false {
-		t.Errorf("stability %v of two draws of one field", s)
+		t.Errorf("stability %v of the halves of one field", s)
 	}
 	has(t, row(t, m["spheres"]), "assumed", "spots")
 	if m["sizes"] != nil || m["sizes_reason"] == nil {
 		t.Errorf("sizes of one spot: %v", m["sizes"])
 	}
-	m = answer(t, exitDone, append([]string{"spots", field, "--blank", blank, "--second-half", gone, "--screen"}, common...)...)
+	m = answer(t, exitDone, append([]string{"spots", halves[0], "--later", gone[1], "--blank", blank, "--screen"}, common...)...)
 	if s := row(t, m["stability"]); row(t, s["target"])["changed"] != true || len(s["remarks"].([]any)) == 0 {
 		t.Errorf("stability %v where the second half lacks the spot", s)
 	}
@@ -115,7 +115,11 @@ func TestSpotsRefusals(t *testing.T) {
 		{"channel width", []string{"--blank", altered(t, blank, "width.nrrd", "spacings: 20 ", "spacings: 21 ")}, "channel width"},
 		{"first channel", []string{"--blank", altered(t, blank, "first.nrrd", "axis mins: 0 ", "axis mins: 40 ")}, "energy of the first channel"},
 		{"pixel size", []string{"--blank", altered(t, blank, "pixel.nrrd", "0.5 0.5", "0.7 0.7")}, "pixel size"},
-		{"second half of another beam", []string{"--second-half", altered(t, blank, "half.nrrd", "1e+01 keV", "12 keV")}, "beam energy"},
+		{"later cube of another beam", []string{"--later", altered(t, blank, "half.nrrd", "1e+01 keV", "12 keV")}, "beam energy"},
+		{"a cube twice", []string{"--later", field}, "given twice"},
+		{"a later cube as blank", []string{"--later", blank, "--blank", blank}, "both as --later and as --blank"},
+		{"frames of a cube without", []string{"--frames", "0-3"}, "the cube has one frame"},
+		{"frames upside down", []string{"--frames", "3-0"}, "such as 0-4"},
 		{"other beam of the same energy", []string{"--other-beam", blank}, "another energy"},
 		{"level without a mask", []string{"--mask-above", "3"}, "need --mask"},
 		{"level of texture", []string{"--mask", "texture", "--mask-above", "3"}, "finds its level itself"},

@@ -169,11 +169,14 @@ func (e *env) openStudy(c *cli.Context, path string, file *study.File) (*study.S
 		s.Detector = d
 	}
 	for i, f := range names {
-		cubePath := filepath.FromSlash(f.Input)
-		if !filepath.IsAbs(cubePath) {
-			cubePath = filepath.Join(filepath.Dir(path), cubePath)
+		var paths []string
+		for _, name := range append([]string{f.Input}, file.Fields[i].Later...) {
+			if name = filepath.FromSlash(name); !filepath.IsAbs(name) {
+				name = filepath.Join(filepath.Dir(path), name)
+			}
+			paths = append(paths, name)
 		}
-		src, err := e.openField(c, cubePath, file.Cube)
+		src, err := e.openSeries(c, paths[0], paths[1:], file.Cube)
 		if err != nil {
 			failure := *classify(err)
 			if failure.file == "" {
@@ -181,9 +184,9 @@ func (e *env) openStudy(c *cli.Context, path string, file *study.File) (*study.S
 			}
 			return s, mode, &failure
 		}
-		f.Source, f.Input = src, cubePath
-		if f.SHA256, err = e.digestOf(cubePath); err != nil {
-			return s, mode, inFile(cubePath, bare(err))
+		f.Source, f.Input = src, paths[0]
+		if f.SHA256, err = e.digestOfAll(paths); err != nil {
+			return s, mode, inFile(paths[0], bare(err))
 		}
 		s.Fields = append(s.Fields, f)
 	}
