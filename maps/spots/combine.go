@@ -12,8 +12,8 @@ import (
 // say about each spot of the first: the log-likelihoods of a compound in both add
 // up, since the counts are independent. A spot of the second belongs to one of the
 // first within distanceUm, the nearest first, each once; positions are those in
-// micrometres, so that the fields must have been registered. margin is that of
-// Options; 0 means its default.
+// micrometres, so that the fields must be registered (see FindOffset and Offset.Move).
+// margin is that of Options; 0 means its default.
 //
 // Spots without a partner stay as they are; pairs counts the others. A compound that was not offered in both
 // fields, or named together with another in one, takes no part. Spots that hold
