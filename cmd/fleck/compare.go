@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"fmt"
 	"io"
 	"math"
 	"slices"
@@ -141,7 +142,6 @@ func (e *env) answerComparison(c *compare.Result, scaled bool, cond record.Objec
 	for _, w := range c.Remarks {
 		e.warn("%s", w)
 	}
-	a.Set("verdict", c.Verdict)
 	record.Comparison(a, c, scaled, cond)
 }
 
@@ -150,6 +150,7 @@ func (e *env) answerStudy(r *study.Result, c *compare.Result, mode beamMode) {
 	a := &e.answer
 	if c != nil {
 		scaled := !slices.ContainsFunc(r.Fields, func(f study.FieldResult) bool { return !f.Header.Pixel.Known() })
+		a.Set("verdict", r.Verdict(c))
 		e.answerComparison(c, scaled, conditionOf(r))
 	} else {
 		a.Set("verdict", nil)
@@ -163,7 +164,7 @@ func (e *env) answerStudy(r *study.Result, c *compare.Result, mode beamMode) {
 		o := record.Of("field", fieldObject(r, i, mode))
 		o.Set("spots", record.Spots(nil, f.Spots.Spots, conditionOf(r)))
 		o.Set("rejected", record.Spots(nil, f.Spots.Rejected, conditionOf(r)))
-		o.Set("limit", record.Limit(f.Spots.Limit, nil, conditionOf(r)))
+		o.Set("limit", limitObject(r, i))
 		record.Halves(&o, f.Stability)
 		rows = append(rows, o)
 	}
@@ -174,8 +175,11 @@ func (e *env) answerStudy(r *study.Result, c *compare.Result, mode beamMode) {
 
 // printStudy writes verdict and fields in words.
 func (e *env) printStudy(r *study.Result, c *compare.Result) {
-	if c != nil {
-		e.printf("%s\n\n", c.Verdict)
+	switch doubt := r.SubstrateDoubt(); {
+	case c == nil && doubt != "":
+		e.printf("%s\n\n", doubt)
+	case c != nil:
+		e.printf("%s\n\n", r.Verdict(c))
 		e.printf("density of %s spots  treated %.4g, blank %.4g per mm²; p = %.2g (%s)\n", r.Target.Material.Name, c.Density.TreatedPerMm2, c.Density.BlankPerMm2, c.Density.PValue, c.Density.Method)
 		e.printDensity(c)
 		e.printf("coupons              %d treated, %d blank; replicate: %s; smallest p that exchanging them can give: %.2g\n", c.Coupons[0], c.Coupons[1], c.Unit, c.SmallestP)
@@ -186,11 +190,7 @@ func (e *env) printStudy(r *study.Result, c *compare.Result) {
 	for _, f := range r.Fields {
 		e.printf("%-21s %-13s %-9s %6d %7d  %-8v  %.2g\n", f.Name, f.Coupon, f.Role, len(f.Spots.Spots), f.Observation.Spots, f.Spots.Detected, f.Spots.PValue)
 	}
-	for _, o := range r.Occurrences {
-		if o.Marked {
-			e.printf("%s occurs in blank fields as well (%d treated, %d blank): its spots are given to the substrate\n", o.Compound, o.Treated, o.Blank)
-		}
-	}
+	e.printOccurrences(r.Occurrences)
 	if arms, err := r.Arms(); err == nil {
 		for _, a := range arms {
 			e.printf("%s: %s\n", a.Name(), a.Sentence)
@@ -220,7 +220,15 @@ func (e *env) printMean(m *spots.Mean) {
 	case math.IsNaN(m.Share):
 		e.printf("field means          %s\n\n", m.Reason)
 	default:
-		e.printf("field means          target %.3g of all counts above the blank fields (95 %% interval %.3g to %.3g; p = %.2g; at most %.3g)\n\n", m.Share, m.Low, m.High, m.PValue, m.Limit)
+		p := fmt.Sprintf("p = %.2g", m.PValue)
+		if m.PValue < 1e-12 { // the far tail of the normal law is nothing to name
+			p = "p < 1e-12"
+		}
+		e.printf("field means          target %.3g of all counts above the blank fields (95 %% interval %.3g to %.3g; %s; at most %.3g)\n", m.Share, m.Low, m.High, p, m.Limit)
+		if m.Reason != "" {
+			e.printf("                     %s\n", m.Reason)
+		}
+		e.printf("\n")
 	}
 }
 

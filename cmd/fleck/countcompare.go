@@ -95,6 +95,7 @@ func (e *env) compareCounts(ctx context.Context, c *cli.Context, treated, blank 
 	}
 	cmp.Verdict = strings.ReplaceAll(cmp.Verdict, " of the target", "") // a single map does not name a compound
 	cmp.Above.Statement = strings.ReplaceAll(cmp.Above.Statement, " of the target", "")
+	e.answer.Set("verdict", cmp.Verdict)
 	e.answerComparison(cmp, scaled, cond)
 	e.answer.Set("fields", rows)
 	e.printf("%s\nSpots are places of high counts; a single map does not name a compound.\n\n", cmp.Verdict)

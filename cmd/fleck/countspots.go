@@ -97,12 +97,18 @@ func (e *env) countSpots(ctx context.Context, c *cli.Context, path string, m map
 	a.Set("spots", record.Spots(nil, res.Spots, cond))
 	a.Set("rejected", record.Spots(nil, res.Rejected, cond))
 	a.Set("limit", record.Limit(res.Limit, nil, cond))
-	verdict := "no spots found"
-	if res.Detected {
-		verdict = fmt.Sprintf("%d spots of high counts found, which a single map cannot name", len(res.Spots))
+	verdict := "no spots of high counts found"
+	switch n := len(res.Spots); {
+	case n == 1:
+		verdict = "1 spot of high counts found, which a single map cannot name"
+	case n > 1:
+		verdict = fmt.Sprintf("%d spots of high counts found, which a single map cannot name", n)
+	case res.Detected:
+		verdict = "counts higher than chance explains, but no spot above the level of the list"
 	}
 	e.printf("%s: %s (p = %.2g, alpha %g)\n", path, verdict, res.PValue, res.Options.Alpha)
-	e.printSpots(res, m.Pixel.Known(), "")
+	e.printSpots(res, m.Pixel.Known(), "", false)
+	e.printLimit(res.Limit, math.NaN(), area)
 	if out == nil {
 		return nil
 	}

@@ -115,7 +115,7 @@ func (e *env) spots(ctx context.Context, c *cli.Context, path string) error {
 		}
 	}
 	e.answerField(r, 0, mode)
-	e.printField(r, 0)
+	e.printField(r, 0, mode)
 	if err := e.more(ctx, c, s, r, mask, masked); err != nil {
 		return err
 	}

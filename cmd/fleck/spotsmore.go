@@ -162,6 +162,11 @@ func (e *env) texture(c *cli.Context, f *study.FieldResult) error {
 
 // spheres answers with the spots named as the target as solid spheres.
 func (e *env) spheres(r *study.Result) {
+	if _, covered := coveredShare(r.Fields[0].Spots); covered {
+		e.answer.Set("spheres", nil)
+		e.answer.Set("spheres_reason", "the target covers much of the field: a layer is no sphere")
+		return
+	}
 	rows := []record.Object{}
 	assumed := ""
 	for _, s := range r.Fields[0].Spots.Spots {

@@ -36,6 +36,14 @@ func (w *writer) verdictSentence() string {
 			return report.Number(v)
 		})
 	}
+	if doubt := w.r.SubstrateDoubt(); doubt != "" {
+		return doubt + " " + w.fieldsSentence()
+	}
+	return w.fieldsSentence()
+}
+
+// fieldsSentence is the verdict where nothing is compared.
+func (w *writer) fieldsSentence() string {
 	name := w.r.Target.Material.Name
 	passed, target := 0, 0
 	for i := range w.r.Fields {

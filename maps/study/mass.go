@@ -46,6 +46,12 @@ func (w *writer) massScale() massScale {
 	return w.mass
 }
 
+// SphereNM returns the diameter, in nm, of one sphere of the target that gives the
+// excess counts in field i; NaN with the reason where it is not known.
+func (r *Result) SphereNM(i int, excess float64) (nm float64, reason string) {
+	return (&writer{r: r}).sphereNM(&r.Fields[i], excess)
+}
+
 // sphereNM returns the diameter, in nm, of one sphere of the target that gives
 // the excess counts; NaN with the reason where it is not known.
 func (w *writer) sphereNM(f *FieldResult, excess float64) (nm float64, reason string) {

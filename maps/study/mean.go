@@ -10,15 +10,20 @@ import (
 	"example.org/fleck/maps/spots"
 )
 
-// Verdict is the verdict of a comparison of the fields' spots, and what the field
-// means say where the spots show no excess but the means do: a layer is no spot.
+// Verdict is the verdict of a comparison of the fields' spots, after a doubt about the
+// substrate and before what the field means say where the spots show no excess but
+// the means do: a layer is no spot.
 func (r *Result) Verdict(c *compare.Result) string {
 	m := r.Mean
-	if c.Higher || m == nil || !(m.PValue <= c.Options.Alpha) {
-		return c.Verdict
+	text := c.Verdict
+	if doubt := r.SubstrateDoubt(); doubt != "" {
+		text = doubt + " " + text
 	}
-	text := fmt.Sprintf("%s But the treated fields hold more of the target on the whole: %s makes %s %% of all their counts beyond the blank fields (p %s), as a layer or as particles too fine to stand out.",
-		c.Verdict, r.Target.Material.Name, report.Number(100*m.Share), pText(m.PValue))
+	if c.Higher || m == nil || !(m.PValue <= c.Options.Alpha) {
+		return text
+	}
+	text += fmt.Sprintf(" But the treated fields hold more of the target on the whole: %s makes %s %% of all their counts beyond the blank fields (p %s), as a layer or as particles too fine to stand out.",
+		r.Target.Material.Name, report.Number(100*m.Share), pText(m.PValue))
 	if m.Reason != "" {
 		text += " That rests on counting alone: " + m.Reason + "."
 	}
