@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"slices"
 
 	"example.org/fleck/maps"
 )
@@ -175,12 +176,17 @@ func (s *cubeSearch) prepare(ctx context.Context) error {
 	if len(blank.phases) > 1 {
 		s.patches = s.f.evenness(s.opt.Target.Line, blank.of, len(blank.phases))
 	}
-	// One spectrum describes no pixel of a field of several phases.
 	var of []uint8
 	n := 1
-	if (s.patches.uneven || s.patches.share >= phaseShare) && !(given && s.opt.KeepBlank) {
-		var err error
-		if of, n, err = s.ownPhases(); err != nil {
+	own := func() (err error) {
+		if s.patches.uneven || s.patches.share >= phaseShare {
+			of, n, err = s.ownPhases()
+		}
+		return err
+	}
+	// One spectrum describes no pixel of a field of several phases.
+	if len(blank.phases) < 2 && !(given && s.opt.KeepBlank) {
+		if err := own(); err != nil {
 			return err
 		}
 	}
@@ -198,6 +204,12 @@ func (s *cubeSearch) prepare(ctx context.Context) error {
 		s.match = match
 		if n == 1 && (s.opt.KeepBlank || match.p >= blankAlpha) {
 			return nil
+		}
+		if len(blank.phases) > 1 {
+			s.patches = s.f.evenness(s.opt.Target.Line, nil, 1)
+			if err := own(); err != nil {
+				return err
+			}
 		}
 	}
 	s.patches = s.f.evenness(s.opt.Target.Line, of, n)
@@ -224,7 +236,12 @@ func (s *cubeSearch) ownPhases() (of []uint8, n int, err error) {
 		return nil, 1, nil
 	}
 	phases := phasesOf(fields, labels, n)
-	kept, err := withoutTarget(phases, s.opt.Target, s.opt.Nuisance)
+	j := newJudge(s.opt, s.f.Channels.From)
+	beside := slices.Concat(j.local, j.other)
+	for _, t := range s.opt.Nuisance {
+		beside = append(beside, t.Spectrum)
+	}
+	kept, err := withoutTarget(phases, s.opt.Target, beside)
 	if err != nil {
 		return nil, 1, err
 	}

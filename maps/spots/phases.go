@@ -406,14 +406,15 @@ func boxSum(v []float64, w, h, r int) []float64 {
 }
 
 // withoutTarget returns the phases without those whose spectra hold the own line
-// of the target in excess of what the others and the nuisance lines explain: a
-// deposit so large that it looks like a phase, or a phase with the target's
-// element. The richest goes first, so that a second of them cannot hide behind it.
-func withoutTarget(phases []Phase, target Template, nuisance []Template) ([]Phase, error) {
+// of the target in excess of what the others, the spectra beside (nuisance lines,
+// the continuum about the line) and the rest of the target explain: a deposit so
+// large that it looks like a phase, or a phase with the target's element. The
+// richest goes first, so that a second of them cannot hide behind it.
+func withoutTarget(phases []Phase, target Template, beside [][]float64) ([]Phase, error) {
 	for len(phases) > 1 {
 		worst, top := -1, phaseTarget
 		for k := range phases {
-			share, err := targetIn(phases, k, target, nuisance)
+			share, err := targetIn(phases, k, target, beside)
 			if err != nil {
 				return nil, err
 			}
@@ -431,7 +432,7 @@ func withoutTarget(phases []Phase, target Template, nuisance []Template) ([]Phas
 
 // targetIn returns the share of target in the spectrum of phase k that its own
 // line shows beside the other phases, 0 where it is not significant.
-func targetIn(phases []Phase, k int, target Template, nuisance []Template) (float64, error) {
+func targetIn(phases []Phase, k int, target Template, beside [][]float64) (float64, error) {
 	line, rest := target.split()
 	var templates [][]float64
 	for i, ph := range phases {
@@ -439,10 +440,7 @@ func targetIn(phases []Phase, k int, target Template, nuisance []Template) (floa
 			templates = append(templates, floored(unitSum(ph.Spectrum)))
 		}
 	}
-	templates = append(templates, rest)
-	for _, t := range nuisance {
-		templates = append(templates, t.Spectrum)
-	}
+	templates = append(append(templates, rest), beside...)
 	fit := func(t [][]float64) (*poisson.MixtureResult, error) {
 		mix, err := poisson.NewMixture(t)
 		if err != nil {
