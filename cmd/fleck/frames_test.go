@@ -161,6 +161,9 @@ func TestFrames(t *testing.T) {
 		m := answer(t, exitDone, "study", path, "--out", at(fmt.Sprintf("out%d", i)))
 		fields := m["fields"].([]any)
 		f := row(t, fields[0])
+		if in, err := os.ReadFile(at(fmt.Sprintf("out%d/result.json", i))); err != nil || strings.Contains(string(in), `t-0.nrrd, `) != (i == 1) {
+			t.Errorf("study %d: the inputs of the result are not those given (%v)", i, err)
+		}
 		got = append(got, fmt.Sprint(f["spots"], f["stability"]))
 		if row(t, f["field"])["frames"] != 4.0 || f["stability"] == nil || row(t, fields[1])["stability"] != nil {
 			t.Errorf("study %d: %v", i, f["field"])

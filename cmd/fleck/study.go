@@ -6,6 +6,7 @@ import (
 	"os"
 	"path/filepath"
 	"strconv"
+	"strings"
 
 	"example.org/fleck/maps"
 	"example.org/fleck/maps/study"
@@ -184,7 +185,7 @@ func (e *env) openStudy(c *cli.Context, path string, file *study.File) (*study.S
 			}
 			return s, mode, &failure
 		}
-		f.Source, f.Input = src, paths[0]
+		f.Source, f.Input = src, strings.Join(paths, ", ")
 		if f.SHA256, err = e.digestOfAll(paths); err != nil {
 			return s, mode, inFile(paths[0], bare(err))
 		}

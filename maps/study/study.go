@@ -44,7 +44,7 @@ type FieldInput struct {
 	maps.Field
 	Source cube.Source
 	Input  string // name of the input, for the record
-	SHA256 string // of the input, hexadecimal; "" = not known
+	SHA256 string // of the input, of several files that of their digests, hexadecimal; "" = not known
 }
 
 // Options steer a study. The zero value works.
