@@ -189,7 +189,11 @@ func (r *summedRows) ReadRow(dst []uint32) error {
 		}
 		l := r.f.l
 		l.frames, l.val = 1, value{kind: unsigned, size: 4}
-		r.rows = newBlockRows(r.h, r.f.name, l, bytesAt(sum), FrameRange{0, 1}, r.f.maxBytes, r.f.readers)
+		room := r.f.maxBytes
+		if l.order[0] == 'y' {
+			room = 0 // one row at a time: they lie in one piece already
+		}
+		r.rows = newBlockRows(r.h, r.f.name, l, bytesAt(sum), FrameRange{0, 1}, room, r.f.readers)
 	}
 	return r.rows.ReadRow(dst)
 }
