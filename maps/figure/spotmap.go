@@ -104,7 +104,7 @@ func SpotMap(w io.Writer, m maps.Map, spots []maps.Spot, opt SpotMapOptions) err
 			continue
 		}
 		sheet.legend = append(sheet.legend, legendItem{swatch, func(p *page, left point) {
-			p.drawRings(st, []ring{{at: point{left.x + swatch/2, left.y}, r: 1.05 * mm}}, 1)
+			p.drawRings(st, []ring{{at: point{left.x + swatch/2, left.y}, r: 1.05 * mm}}, box{}, 1)
 		}, fmt.Sprintf("%s (%s)", st.name, number(float64(count[k]), 0, false))})
 	}
 	if len(spots) == 0 {
@@ -120,15 +120,25 @@ func SpotMap(w io.Writer, m maps.Map, spots []maps.Spot, opt SpotMapOptions) err
 	return drawMaps(w, sheet)
 }
 
-// drawRings draws outlines of the area of circles, on a white rim; thick
-// multiplies the width of the line.
-func (p *page) drawRings(st ringStyle, rings []ring, thick float64) {
+// wholeRing is the radius up to which an outline is drawn whole beyond the frame of
+// its map; larger ones end at the frame.
+const wholeRing = 6 * mm
+
+// drawRings draws outlines of the area of circles, on a white rim, large ones within
+// the frame; thick multiplies the width of the line.
+func (p *page) drawRings(st ringStyle, rings []ring, frame box, thick float64) {
 	if len(rings) == 0 {
 		return
 	}
 	var path vg.Path
 	for _, r := range rings {
-		path = append(path, p.path(polygonOf(r.at, r.r, st.corners, st.turn), true)...)
+		pts := polygonOf(r.at, r.r, st.corners, st.turn)
+		if r.r > wholeRing {
+			for i, at := range pts {
+				pts[i] = point{min(max(at.x, frame.x0), frame.x1), min(max(at.y, frame.y0), frame.y1)}
+			}
+		}
+		path = append(path, p.path(pts, true)...)
 	}
 	p.set(stroke{colour: white, width: (st.width + 1.2) * thick})
 	p.c.Stroke(path)
@@ -192,7 +202,7 @@ func planSpots(f mapFrame, spots []maps.Spot, noNumbers bool) (notes []string, d
 					same = append(same, rings[i])
 				}
 			}
-			p.drawRings(ringStyles[k], same, thick)
+			p.drawRings(ringStyles[k], same, area, thick)
 		}
 		for i, n := range placed {
 			if !n.ok {

@@ -46,6 +46,23 @@ func TestSpotMapRings(t *testing.T) {
 	}
 }
 
+// TestSpotMapLargeRing: the outline of a spot larger than the map ends at the frame.
+func TestSpotMapLargeRing(t *testing.T) {
+	m, _ := field(20, 40, 40, 0, 4)
+	s := maps.Spot{ID: 1, XPx: 20, YPx: 20, AreaPx: math.Pi * 24 * 24, Verdict: maps.TargetVerdict}
+	d := draw(t, func(b *bytes.Buffer) error { return SpotMap(b, m, []maps.Spot{s}, SpotMapOptions{NoNumbers: true}) })
+	r := d.rects[0]
+	const line = 8 // output pixels that the width of the line may reach beyond
+	for y := range r.Max.Y + line {
+		for x := range d.img.Bounds().Max.X {
+			outside := x < r.Min.X-line || x > r.Max.X+line || y < r.Min.Y-line
+			if outside && rgbaAt(d.img, x, y) == ringStyles[0].colour {
+				t.Fatalf("outline at (%d, %d), the map is %v", x, y, r)
+			}
+		}
+	}
+}
+
 // TestSpotMapStyles: each verdict shows its colour on the map and is counted.
 func TestSpotMapStyles(t *testing.T) {
 	m, spots := field(21, 60, 60, 12, 4)
