@@ -149,9 +149,10 @@ func (e *env) answerComparison(c *compare.Result, scaled bool, cond record.Objec
 func (e *env) answerStudy(r *study.Result, c *compare.Result, mode beamMode) {
 	a := &e.answer
 	if c != nil {
-		scaled := !slices.ContainsFunc(r.Fields, func(f study.FieldResult) bool { return !f.Header.Pixel.Known() })
-		a.Set("verdict", r.Verdict(c))
-		e.answerComparison(c, scaled, conditionOf(r))
+		a.Set("verdict", areaText(r, r.Verdict(c)))
+		said := *c
+		said.Above.Statement = areaText(r, said.Above.Statement)
+		e.answerComparison(&said, scaledFields(r), conditionOf(r))
 	} else {
 		a.Set("verdict", nil)
 		a.Set("verdict_reason", "a comparison needs treated and blank fields")
@@ -173,17 +174,30 @@ func (e *env) answerStudy(r *study.Result, c *compare.Result, mode beamMode) {
 	a.Set("target", record.Of("material", r.Target.Material.String(), "own_family", r.Target.Own))
 }
 
+// scaledFields reports whether the pixel size of all fields is known.
+func scaledFields(r *study.Result) bool {
+	return !slices.ContainsFunc(r.Fields, func(f study.FieldResult) bool { return !f.Header.Pixel.Known() })
+}
+
+// areaText says what a text says of areas in pixels where their size is not known.
+func areaText(r *study.Result, text string) string {
+	if scaledFields(r) {
+		return text
+	}
+	return perPixels(text)
+}
+
 // printStudy writes verdict and fields in words.
 func (e *env) printStudy(r *study.Result, c *compare.Result) {
 	switch doubt := r.SubstrateDoubt(); {
 	case c == nil && doubt != "":
 		e.printf("%s\n\n", doubt)
 	case c != nil:
-		e.printf("%s\n\n", r.Verdict(c))
-		e.printf("density of %s spots  treated %.4g, blank %.4g per mm²; p = %.2g (%s)\n", r.Target.Material.Name, c.Density.TreatedPerMm2, c.Density.BlankPerMm2, c.Density.PValue, c.Density.Method)
-		e.printDensity(c)
+		e.printf("%s\n\n", areaText(r, r.Verdict(c)))
+		e.printf(areaText(r, "density of %s spots  treated %.4g, blank %.4g per mm²; p = %.2g (%s)\n"), r.Target.Material.Name, c.Density.TreatedPerMm2, c.Density.BlankPerMm2, c.Density.PValue, c.Density.Method)
+		e.printDensity(r, c)
 		e.printf("coupons              %d treated, %d blank; replicate: %s; smallest p that exchanging them can give: %.2g\n", c.Coupons[0], c.Coupons[1], c.Unit, c.SmallestP)
-		e.printf("%s\n\n", c.Above.Statement)
+		e.printf("%s\n\n", areaText(r, c.Above.Statement))
 	}
 	e.printMean(r.Mean)
 	e.printf("field                 coupon        role       spots  target  detected  p\n")
@@ -200,7 +214,7 @@ func (e *env) printStudy(r *study.Result, c *compare.Result) {
 
 // printDensity writes ratio and difference of the densities, each end in words where
 // it is missing.
-func (e *env) printDensity(c *compare.Result) {
+func (e *env) printDensity(r *study.Result, c *compare.Result) {
 	d, level := c.Density, 100*c.Options.Level
 	switch {
 	case !math.IsNaN(d.Low) && !math.IsNaN(d.High):
@@ -210,7 +224,7 @@ func (e *env) printDensity(c *compare.Result) {
 	default:
 		e.printf("ratio of densities   none (%s)\n", d.Reason)
 	}
-	e.printf("difference           %.4g per mm², %g %% interval %.4g to %.4g\n", d.Difference, level, d.DifferenceLow, d.DifferenceHigh)
+	e.printf(areaText(r, "difference           %.4g per mm², %g %% interval %.4g to %.4g\n"), d.Difference, level, d.DifferenceLow, d.DifferenceHigh)
 }
 
 // printMean writes the comparison of field means in words.

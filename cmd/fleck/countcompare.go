@@ -95,10 +95,14 @@ func (e *env) compareCounts(ctx context.Context, c *cli.Context, treated, blank 
 	}
 	cmp.Verdict = strings.ReplaceAll(cmp.Verdict, " of the target", "") // a single map does not name a compound
 	cmp.Above.Statement = strings.ReplaceAll(cmp.Above.Statement, " of the target", "")
+	if !scaled {
+		cmp.Verdict, cmp.Above.Statement = perPixels(cmp.Verdict), perPixels(cmp.Above.Statement)
+	}
 	e.answer.Set("verdict", cmp.Verdict)
 	e.answerComparison(cmp, scaled, cond)
 	e.answer.Set("fields", rows)
 	e.printf("%s\nSpots are places of high counts; a single map does not name a compound.\n\n", cmp.Verdict)
+	e.printf("coupons              %d treated, %d blank; replicate: %s; smallest p that exchanging them can give: %.2g\n%s\n\n", cmp.Coupons[0], cmp.Coupons[1], cmp.Unit, cmp.SmallestP, cmp.Above.Statement)
 	e.printf("map                            role       spots  detected  p\n%s", text)
 	if out == nil {
 		return nil
@@ -106,4 +110,10 @@ func (e *env) compareCounts(ctx context.Context, c *cli.Context, treated, blank 
 	e.answer.Set("out", out.dir)
 	e.printf("\nwritten to %s\n", out.dir)
 	return e.finishFolder(out)
+}
+
+// perPixels says what a text says of areas in pixels, of which a million were taken
+// as a mm².
+func perPixels(text string) string {
+	return strings.ReplaceAll(strings.ReplaceAll(text, "per mm²", "per 10⁶ pixels"), " mm²", " · 10⁶ pixels")
 }

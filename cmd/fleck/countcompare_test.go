@@ -46,6 +46,15 @@ func TestCompareCountMaps(t *testing.T) {
 	if d := row(t, m["density"]); d["treated_per_mm2"].(float64) != 4/(1600*1e-6) {
 		t.Errorf("density %v per mm², want 2500", d["treated_per_mm2"])
 	}
+	out, _, _ := fleck(t, "compare", "--treated", treated, "--blank", blank, "--replicas", "99", "--no-limit")
+	for _, text := range []string{"per 10⁶ pixels", "smallest p that exchanging them can give: 0.5", "The treated fields hold no more than "} {
+		if !strings.Contains(out, text) {
+			t.Errorf("count maps of unknown pixel size: no %q in\n%s", text, out)
+		}
+	}
+	if strings.Contains(out, "mm²") {
+		t.Errorf("areas in mm² though the pixel size is not known:\n%s", out)
+	}
 	if _, errs, code := fleck(t, "compare", "--treated", treated, "--blank", blank, "--confuser", "SiO2:2.2g/cm3"); code != exitUsage || !strings.Contains(errs, "--confuser") {
 		t.Errorf("a confuser beside count maps: exit code %d, %q", code, errs)
 	}
