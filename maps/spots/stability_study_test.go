@@ -23,17 +23,17 @@ func TestStudyStability(t *testing.T) {
 		found               bool
 	}
 	rows := []row{
-		{"nothing changes", 0, 0, 0, 4000, false},
-		{"10 % of the target lost", .10, 0, 0, 500, false},
-		{"20 % of the target lost", .20, 0, 0, 500, false},
-		{"40 % of the target lost", .40, 0, 0, 500, false},
-		{"carbon share + 0.1 %", 0, .001, 0, 500, false},
-		{"carbon share + 0.2 %", 0, .002, 0, 500, false},
-		{"carbon share + 0.5 %", 0, .005, 0, 500, false},
-		{"drift 0.1 px", 0, 0, .1, 500, false},
-		{"drift 0.2 px", 0, 0, .2, 500, false},
-		{"drift 0.4 px", 0, 0, .4, 500, false},
-		{"nothing changes, spots searched", 0, 0, 0, 300, true},
+		{"nothing changes", 0, 0, 0, 2000, false},
+		{"10 % of the target lost", .10, 0, 0, 150, false},
+		{"20 % of the target lost", .20, 0, 0, 150, false},
+		{"40 % of the target lost", .40, 0, 0, 150, false},
+		{"carbon share + 0.1 %", 0, .001, 0, 150, false},
+		{"carbon share + 0.2 %", 0, .002, 0, 150, false},
+		{"carbon share + 0.5 %", 0, .005, 0, 150, false},
+		{"drift 0.1 px", 0, 0, .1, 150, false},
+		{"drift 0.2 px", 0, 0, .2, 150, false},
+		{"drift 0.4 px", 0, 0, .4, 150, false},
+		{"nothing changes, spots searched", 0, 0, 0, 100, true},
 	}
 	for _, r := range rows {
 		var made [4]int
