@@ -75,7 +75,9 @@ func (w *writer) comparison(o *record.Object) {
 		return
 	}
 	o.Set("verdict", w.verdictText())
-	record.Comparison(o, c, w.scaled, w.condition())
+	said := *c
+	said.Above.Statement = w.inPixels(said.Above.Statement)
+	record.Comparison(o, &said, w.scaled, w.condition())
 }
 
 // head is what every JSON output begins with.

@@ -17,7 +17,11 @@ var exponent = regexp.MustCompile(`[0-9.]+e[+-][0-9]+`)
 // verdictText is the verdict of the comparison, in pixels where the pixel size
 // is not known.
 func (w *writer) verdictText() string {
-	text := w.r.Verdict(w.r.Comparison)
+	return w.inPixels(w.r.Verdict(w.r.Comparison))
+}
+
+// inPixels says what a text says of areas in pixels where their size is not known.
+func (w *writer) inPixels(text string) string {
 	if !w.scaled {
 		text = strings.ReplaceAll(text, "per mm²", "per 10⁶ pixels")
 		text = strings.ReplaceAll(text, " mm²", " · 10⁶ pixels")
@@ -25,16 +29,21 @@ func (w *writer) verdictText() string {
 	return text
 }
 
+// readable writes numbers such as 6.33e+03 in a text as the page writes them.
+func readable(text string) string {
+	return exponent.ReplaceAllStringFunc(text, func(s string) string {
+		v, err := strconv.ParseFloat(s, 64)
+		if err != nil {
+			return s
+		}
+		return report.Number(v)
+	})
+}
+
 // verdictSentence is the verdict of the page.
 func (w *writer) verdictSentence() string {
 	if w.r.Comparison != nil {
-		return exponent.ReplaceAllStringFunc(w.verdictText(), func(s string) string {
-			v, err := strconv.ParseFloat(s, 64)
-			if err != nil {
-				return s
-			}
-			return report.Number(v)
-		})
+		return readable(w.verdictText())
 	}
 	if doubt := w.r.SubstrateDoubt(); doubt != "" {
 		return doubt + " " + w.fieldsSentence()
@@ -157,6 +166,9 @@ func (w *writer) found() []string {
 		out = append(out,
 			fmt.Sprintf("%s told to be %s on treated fields, %d on blank fields.", countOf(c.Spots[0], "spot", "spots"), w.r.Target.Material.Name, c.Spots[1]),
 			fmt.Sprintf("Treated %s %s, blank %s.", withInterval(d.TreatedPerMm2, d.TreatedLow, d.TreatedHigh), unit, withInterval(d.BlankPerMm2, d.BlankLow, d.BlankHigh)))
+		if s := c.Above.Statement; s != "" {
+			out = append(out, readable(w.inPixels(s)))
+		}
 	} else {
 		n, all := 0, 0
 		for i := range w.r.Fields {
@@ -211,8 +223,12 @@ func (w *writer) howSure() []string {
 	if c := w.r.Comparison; c != nil {
 		if d := c.Density; !math.IsNaN(d.PValue) {
 			out = append(out, fmt.Sprintf("p = %s is the chance of so great an excess where treated and blank coupons do not differ; test: %s.", report.PValue(d.PValue), d.Method))
-			if c.SmallestP > d.PValue && !math.IsNaN(c.SmallestP) {
+			switch {
+			case math.IsNaN(c.SmallestP):
+			case c.SmallestP > d.PValue:
 				out = append(out, fmt.Sprintf("That holds if spots scatter independently; exchanging so few coupons alone could give no p below %s.", report.PValue(c.SmallestP)))
+			default:
+				out = append(out, fmt.Sprintf("Exchanging the coupons could give no p below %s.", report.PValue(c.SmallestP)))
 			}
 		} else {
 			out = append(out, "No p-value: "+d.Reason+".")

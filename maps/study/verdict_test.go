@@ -2,10 +2,12 @@ package study
 
 import (
 	"math"
+	"slices"
 	"strings"
 	"testing"
 
 	"example.org/fleck/maps"
+	"example.org/fleck/maps/report"
 	"example.org/fleck/maps/spots"
 )
 
@@ -57,5 +59,25 @@ func TestArmOfCoveredControl(t *testing.T) {
 		if a.Role == maps.PositiveControl && !strings.Contains(a.Sentence, "shows the target (it is detected in 1 of 1 field)") {
 			t.Errorf("%s: %q", a.Name(), a.Sentence)
 		}
+	}
+}
+
+// The first screen says how much the treated fields can hold above the blank ones,
+// and the smallest p that the design allows.
+func TestBriefOfComparison(t *testing.T) {
+	r := changed(t)
+	c := *r.Comparison
+	c.Above.Statement = "The treated fields hold no more than 1.2e+04 spots of the target per mm² above the blank ones (95 %)."
+	c.Density.PValue, c.SmallestP = 0.2, 0.05
+	r.Comparison = &c
+	b := (&writer{r: r, scaled: true}).brief()
+	if want := "The treated fields hold no more than " + report.Number(1.2e4) + " spots of the target per mm² above the blank ones (95 %)."; !slices.Contains(b.Found, want) {
+		t.Errorf("found: %q; want %q", b.Found, want)
+	}
+	if want := "Exchanging the coupons could give no p below 0.05."; !slices.Contains(b.HowSure, want) {
+		t.Errorf("how sure: %q; want %q", b.HowSure, want)
+	}
+	if got := (&writer{r: r}).brief().Found; !strings.Contains(strings.Join(got, " "), "per 10⁶ pixels above") {
+		t.Errorf("found without pixel size: %q", got)
 	}
 }
