@@ -222,4 +222,26 @@ func (s *countSearch) report(res *Result) {
 	if s.phi > 1 {
 		res.Remarks = append(res.Remarks, fmt.Sprintf("the background scatters %.2f times as wide (variance) as Poisson counts; the search allows for it", s.phi))
 	}
+	if n, most := s.widest(res.Spots); n > 0 {
+		res.Remarks = append(res.Remarks, fmt.Sprintf("%s as wide as the widest profile of the search (%.3g px at half maximum) or wider: sizes and counts of such grains come out too small", spotsAre(n), fwhm*most))
+	}
+}
+
+// widest counts the spots at the end of the widths that are fitted, most.
+func (s *countSearch) widest(list []maps.Spot) (n int, most float64) {
+	most = 1.5 * s.opt.Widths[len(s.opt.Widths)-1]
+	for _, sp := range list {
+		if sp.WidthPx > 0.99*most {
+			n++
+		}
+	}
+	return n, most
+}
+
+// spotsAre is a number of spots with its verb.
+func spotsAre(n int) string {
+	if n == 1 {
+		return "1 spot is"
+	}
+	return fmt.Sprintf("%d spots are", n)
 }

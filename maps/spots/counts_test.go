@@ -4,6 +4,7 @@ import (
 	"context"
 	"math"
 	"math/rand/v2"
+	"strings"
 	"testing"
 
 	"example.org/fleck/maps"
@@ -104,5 +105,32 @@ func TestFindCountsRefusesProcessedMaps(t *testing.T) {
 	r, err := FindCounts(context.Background(), maps.New(4, 4), CountOptions{})
 	if err != nil || r.Detected || len(r.Spots) != 0 {
 		t.Errorf("empty map: %+v, %v", r, err)
+	}
+}
+
+// A grain wider than every profile is found, and said to be sized too small.
+func TestFindCountsWideGrain(t *testing.T) {
+	rng := rand.New(rand.NewPCG(8, 8))
+	m := countMap(rng, 64, 64, func(x, y int) float64 {
+		if x >= 20 && x < 50 && y >= 20 && y < 50 {
+			return 44
+		}
+		return 4
+	}, 1, nil)
+	narrow := countMap(rng, 64, 64, func(x, y int) float64 { return 4 }, 1, []planted{{x: 30, y: 30, s: 1.2, f: 20}})
+	for _, tt := range []struct {
+		m    maps.Map
+		said bool
+	}{{m, true}, {narrow, false}} {
+		r, err := FindCounts(context.Background(), tt.m, CountOptions{Seed: 1, Bootstrap: 39, NoLimit: true})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if len(r.Spots) == 0 {
+			t.Fatal("nothing found")
+		}
+		if said := strings.Contains(strings.Join(r.Remarks, "; "), "as wide as the widest profile"); said != tt.said {
+			t.Errorf("remarks %q for a width of %.2f px", r.Remarks, r.Spots[0].WidthPx)
+		}
 	}
 }
