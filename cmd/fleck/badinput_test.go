@@ -115,6 +115,25 @@ func TestZeroForO(t *testing.T) {
 	}
 }
 
+// Flags that replace what a cube states are named; the same value is none.
+func TestReplacedConditions(t *testing.T) {
+	path := cubeFile(t, filepath.Join(t.TempDir(), "t.nrrd"), false, 1)
+	for _, tt := range []struct {
+		args []string
+		want string
+	}{
+		{[]string{"--beam", "12"}, "the stated beam energy, 12 keV, replaces the 10 keV of the file"},
+		{[]string{"--pixel", "2"}, "the stated pixel size, 2 µm, replaces the 0.5 µm of the file"},
+		{[]string{"--energy-first", "7", "--energy-step", "30"}, "the stated energy axis, from 7 eV in steps of 30 eV, replaces"},
+		{[]string{"--beam", "10", "--pixel", "0.5"}, ""},
+	} {
+		_, errs, _ := fleck(t, append([]string{"inspect", path}, tt.args...)...)
+		if said := strings.Contains(errs, "replace"); said != (tt.want != "") || !strings.Contains(errs, tt.want) {
+			t.Errorf("%v: %q; want %q", tt.args, errs, tt.want)
+		}
+	}
+}
+
 func TestWarnings(t *testing.T) {
 	dir := t.TempDir()
 	counts := shape(20000, map[xray.Element]float64{14: 0.5})

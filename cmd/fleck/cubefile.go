@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"fmt"
 	"io"
+	"math"
 	"path/filepath"
 	"strings"
 
@@ -53,6 +54,9 @@ func (e *env) openCubeAs(c *cli.Context, path string, opt cube.Options) (*cube.F
 	h := f.Header()
 	for _, w := range h.Warnings {
 		e.warn("%s: %s", path, w)
+	}
+	if k == kindArray {
+		e.warnReplaced(path, opt, h)
 	}
 	if s := c.String("frames"); s != "" {
 		e.setting("frames", s, fromFlag)
@@ -149,4 +153,30 @@ func looksLikeTable(data []byte) bool {
 		return len(fields) > 2
 	}
 	return false
+}
+
+// warnReplaced says which conditions of a file flags replace: a blank recorded
+// otherwise would pass unseen.
+func (e *env) warnReplaced(path string, opt cube.Options, used cube.Header) {
+	if opt.BeamEnergy == 0 && opt.Calibration.GainEV == 0 && !opt.Pixel.Known() {
+		return
+	}
+	opt.BeamEnergy, opt.Calibration, opt.Pixel = 0, spectra.Calibration{}, maps.Pixel{}
+	fsys, name := newRecorder(path)
+	f, err := cube.Open(fsys, name, opt)
+	if err != nil {
+		return // not to be read without these flags
+	}
+	defer f.Close()
+	h := f.Header()
+	differ := func(a, b float64) bool { return math.Abs(a-b) > 1e-6*math.Max(math.Abs(a), math.Abs(b)) }
+	if a, b := h.Conditions.BeamEnergy.KeV(), used.Conditions.BeamEnergy.KeV(); a > 0 && differ(a, b) {
+		e.warn("%s: the stated beam energy, %g keV, replaces the %g keV of the file", path, b, a)
+	}
+	if a, b := h.Calibration, used.Calibration; h.CalibrationKnown && (differ(a.GainEV, b.GainEV) || differ(a.OffsetEV, b.OffsetEV)) {
+		e.warn("%s: the stated energy axis, from %g eV in steps of %g eV, replaces that of the file, %g and %g eV", path, b.OffsetEV, b.GainEV, a.OffsetEV, a.GainEV)
+	}
+	if a, b := h.Pixel, used.Pixel; a.Known() && (differ(a.X.Um(), b.X.Um()) || differ(a.Y.Um(), b.Y.Um())) {
+		e.warn("%s: the stated pixel size, %g µm, replaces the %g µm of the file", path, b.X.Um(), a.X.Um())
+	}
 }
