@@ -200,9 +200,9 @@ func (e *env) printStudy(r *study.Result, c *compare.Result) {
 		e.printf("%s\n\n", areaText(r, c.Above.Statement))
 	}
 	e.printMean(r.Mean)
-	e.printf("field                 coupon        role       spots  target  detected  p\n")
+	e.printf("field                 coupon        role              spots  target  detected  p\n")
 	for _, f := range r.Fields {
-		e.printf("%-21s %-13s %-9s %6d %7d  %-8v  %.2g\n", f.Name, f.Coupon, f.Role, len(f.Spots.Spots), f.Observation.Spots, f.Spots.Detected, f.Spots.PValue)
+		e.printf("%-21s %-13s %-16s %6d %7d  %-8v  %.2g\n", f.Name, f.Coupon, f.Role, len(f.Spots.Spots), f.Observation.Spots, f.Spots.Detected, f.Spots.PValue)
 	}
 	e.printOccurrences(r.Occurrences)
 	if arms, err := r.Arms(); err == nil {
