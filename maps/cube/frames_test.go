@@ -52,7 +52,7 @@ func TestFrameFixtures(t *testing.T) {
 				want []uint32
 				typ  Type
 			}{{FrameRange{}, all, U32}, {FrameRange{1, 3}, last, U32}, {FrameRange{1, 2}, one.Data, U16}} {
-				tt.opt.Frames, tt.opt.LiveTimeS = part.sel, 30
+				tt.opt.Frames, tt.opt.LiveTimeS, tt.opt.RealTimeS = part.sel, 30, 60
 				m, f := mustLoad(t, fsys, tt.file, tt.opt)
 				h := f.Header()
 				if !slices.Equal(m.Data, part.want) {
@@ -62,7 +62,7 @@ func TestFrameFixtures(t *testing.T) {
 				if part.sel == (FrameRange{}) {
 					n, part.sel = 3, FrameRange{0, 3}
 				}
-				if h.Frames != 3 || h.Selected != part.sel || h.Type != part.typ || h.Conditions.LiveTimeS != 10*float64(n) {
+				if h.Frames != 3 || h.Selected != part.sel || h.Type != part.typ || h.Conditions.LiveTimeS != 10*float64(n) || h.Conditions.RealTimeS != 20*float64(n) {
 					t.Errorf("%s %v: header %+v", tt.file, part.sel, h)
 				}
 				if w := strings.Join(h.Warnings, "\n"); tt.warn == "" && w != "" || !strings.Contains(w, tt.warn) {
