@@ -10,7 +10,7 @@ func Mean(m *spots.Mean) Object {
 		v   float64
 	}{
 		{"share", m.Share}, {"sigma", m.Sigma}, {"low", m.Low}, {"high", m.High}, {"limit", m.Limit}, {"p_value", m.PValue},
-		{"whole", m.Whole}, {"whole_sigma", m.WholeSigma}, {"blank_spread", m.Spread}, {"inflation", m.Inflation},
+		{"whole", m.Whole}, {"whole_sigma", m.WholeSigma}, {"whole_p_value", m.WholePValue}, {"blank_spread", m.Spread}, {"inflation", m.Inflation},
 	} {
 		o.Number(n.key, n.v, m.Reason)
 	}

@@ -5,7 +5,6 @@ import (
 	"math"
 
 	"gonum.org/v1/gonum/mat"
-	"gonum.org/v1/gonum/stat/distuv"
 )
 
 // MeanOptions are the settings of FieldMean.
@@ -23,32 +22,38 @@ type Mean struct {
 	Low, High    float64 // interval at Level
 	Limit        float64 // one-sided upper limit at Level
 	PValue       float64 // one-sided: "the treated fields hold more"
-	// Whole is the share by all lines together; it rises with oxygen that is no
-	// part of the target as well.
-	Whole, WholeSigma float64
-	Treated, Blank    []float64 // of every field; a blank against the other blanks
+	// Whole is the share by all lines together and WholePValue as PValue for it. They
+	// find less deposit than the own line does where oxygen tells it best, but rise
+	// with oxygen that is no part of the target as well: no evidence of the target.
+	Whole, WholeSigma, WholePValue float64
+	Treated, Blank                 []float64 // of every field; a blank against the other blanks
 	// Spread is the standard deviation of the shares of blank fields beyond their
-	// counting, 0 when there is none; Inflation the factor on the variances.
+	// counting, 0 when there is none; Inflation the factor between the variance from
+	// the scatter of the fields and that of counting, by which Sigma² was multiplied.
 	Spread, Inflation float64
 	// Reason says why the numbers are missing (NaN) or lack the scatter of blanks.
 	Reason string
 }
 
-// spreadAlpha is the significance from which fields of one kind count as scattering
-// more than counts do (choice of this package: large, since a scatter that is
-// overlooked raises false alarms).
-const spreadAlpha = 0.2
-
 // FieldMean compares the sum spectra of treated fields, or coupons, with those of
 // blank ones. It sees what no search for spots sees: a deposit spread evenly, or
-// particles too small to stand out. Where blank fields scatter more than counts
-// do, their variance takes the place of the counts' and Student's t that of the
-// normal law. Without blank fields there is no answer: a substrate spectrum of the
-// treated field itself holds the deposit.
+// particles too small to stand out. Without blank fields there is no answer: a
+// substrate spectrum of the treated field itself holds the deposit.
 //
-// The share is the weighted least-squares estimate (weights 1/variance of the
-// pooled blank) with the other lines of the target, the nuisance lines and a shift
-// of the energy axis free.
+// The share of each field is one weighted sum of its channels, the same for all:
+// the weighted least-squares estimate (weights 1/variance of all fields pooled) of
+// the own line with the other parts of the target, the nuisance lines, and shift
+// and width of the substrate's lines free. Oxygen that is no part of the target, or
+// another continuum, thus neither passes for it nor hides it, provided that the
+// template states its parts.
+//
+// The shares, treated against blank, are compared by Student's t with the pooled
+// scatter of fields of one kind, which holds counting and all else that fields differ
+// by; with counting alone where no side has two fields. With eight or more degrees of
+// freedom no threshold on the difference that depends on the scatter, and keeps its
+// level whatever the scatter is, finds 0.01 more (TestStudyMeanBound).
+//
+// Interval and limit are those of a deposit that is the same on all treated fields.
 func FieldMean(treated, blanks [][]float64, opt MeanOptions) (*Mean, error) {
 	if opt.Level == 0 {
 		opt.Level = 0.95
@@ -72,7 +77,7 @@ func FieldMean(treated, blanks [][]float64, opt MeanOptions) (*Mean, error) {
 		return nil, err
 	}
 	nan := math.NaN()
-	out := &Mean{Share: nan, Sigma: nan, Low: nan, High: nan, Limit: nan, PValue: nan, Whole: nan, WholeSigma: nan, Spread: nan, Inflation: nan}
+	out := &Mean{Share: nan, Sigma: nan, Low: nan, High: nan, Limit: nan, PValue: nan, Whole: nan, WholeSigma: nan, WholePValue: nan, Spread: nan, Inflation: nan}
 	if len(blanks) == 0 {
 		out.Reason = "no blank field: a deposit spread evenly cannot be seen in the field's own spectrum"
 		return out, nil
@@ -84,101 +89,62 @@ func FieldMean(treated, blanks [][]float64, opt MeanOptions) (*Mean, error) {
 			}
 		}
 	}
-	e := meanEstimate{target: target, nuisance: nuisance}
-	if err := out.estimate(&e, treated, blanks); err != nil {
+	own, whole, err := compareFields(treated, blanks, target, nuisance)
+	if err != nil {
 		return nil, err
 	}
-	out.test(opt.Level, len(treated), len(blanks))
+	out.Whole, out.WholeSigma, out.WholePValue = whole.difference, whole.sigma(), whole.survival()
+	out.take(own, opt.Level)
 	return out, nil
 }
 
-// estimate fills in shares and counting uncertainties; Inflation and Spread from
-// the scatter of fields of one kind.
-func (m *Mean) estimate(e *meanEstimate, treated, blanks [][]float64) error {
-	pool := sumSpectra(blanks, -1)
-	var err error
-	if m.Share, m.Sigma, m.Whole, m.WholeSigma, err = e.share(sumSpectra(treated, -1), pool); err != nil {
-		return err
+// take fills in what the own line shows.
+func (m *Mean) take(c *comparison, level float64) {
+	m.Share, m.Sigma, m.Inflation, m.Spread = c.difference, c.sigma(), c.inflation, c.spread
+	all := c.side[1].mean()
+	for _, v := range c.side[0].share {
+		m.Treated = append(m.Treated, v-all)
 	}
-	chi2, dof, scatter, counting := 0.0, 0.0, 0.0, 0.0
-	for side, list := range [][][]float64{treated, blanks} {
-		var shares []float64
-		for i, s := range list {
-			against := pool
-			if side == 1 {
-				if len(blanks) == 1 {
-					continue
-				}
-				against = sumSpectra(blanks, i)
-			}
-			share, _, _, _, err := e.share(s, against)
-			if err != nil {
-				return err
-			}
-			shares = append(shares, share)
+	for i, v := range c.side[1].share {
+		if len(c.side[1].share) > 1 {
+			m.Blank = append(m.Blank, v-c.side[1].meanWithout(i))
 		}
-		if side == 0 {
-			m.Treated = shares
-		} else {
-			m.Blank = shares
-		}
-		if len(list) < 2 {
-			continue
-		}
-		// Scatter within the side, each field against the same reference.
-		for i, s := range list {
-			others := sumSpectra(list, i)
-			share, sigma, _, _, err := e.share(s, others)
-			if err != nil {
-				return err
-			}
-			// A field against the n−1 others: n/(n−1) of its own variance; the n
-			// differences hold n−1 degrees of freedom.
-			n := float64(len(list))
-			chi2 += (share / sigma) * (share / sigma) * (n - 1) / n
-			if side == 1 {
-				scatter += share * share / n
-				counting += sigma * sigma / n
-			}
-		}
-		dof += float64(len(list) - 1)
 	}
-	m.Inflation = 1
-	if dof > 0 && (distuv.ChiSquared{K: dof}).Survival(chi2) < spreadAlpha {
-		m.Inflation = chi2 / dof
-	}
-	if len(blanks) > 1 {
-		m.Spread = math.Sqrt(math.Max(0, scatter-counting))
-	}
-	return nil
-}
-
-// test fills in p-value, interval and limit.
-func (m *Mean) test(level float64, treated, blanks int) {
-	m.Sigma *= math.Sqrt(m.Inflation)
-	m.WholeSigma *= math.Sqrt(m.Inflation)
-	dof := float64(max(0, treated-1) + max(0, blanks-1))
-	quantile, survival := distuv.UnitNormal.Quantile, distuv.UnitNormal.Survival
+	m.PValue = c.survival()
+	two, one := c.halfWidth(0.5+level/2), c.halfWidth(level)
+	m.Low, m.High = m.Share-two, m.Share+two
+	m.Limit = math.Max(0, m.Share) + one
 	switch {
-	case blanks < 2:
+	case len(c.side[1].share) > 1:
+	case c.dof > 0:
+		m.Reason = "one blank field: how far blanks differ among themselves is not known, the scatter of the treated fields stands for it"
+	default:
 		m.Reason = "one blank field: how far blanks differ among themselves is not known, so that the uncertainty holds counting alone"
-	case m.Inflation > 1:
-		t := distuv.StudentsT{Mu: 0, Sigma: 1, Nu: dof}
-		quantile, survival = t.Quantile, t.Survival
 	}
-	two := quantile(0.5 + level/2)
-	m.PValue = survival(m.Share / m.Sigma)
-	m.Low, m.High = m.Share-two*m.Sigma, m.Share+two*m.Sigma
-	m.Limit = math.Max(0, m.Share) + quantile(level)*m.Sigma
 }
 
-// sumSpectra adds up all spectra but number without.
-func sumSpectra(list [][]float64, without int) []float64 {
+// compareFields returns the comparison by the own line, with the rest of the target
+// free, and that by the whole template.
+func compareFields(treated, blanks [][]float64, target Template, nuisance []Template) (own, whole *comparison, err error) {
+	blank := sumSpectra(blanks)
+	pool := sumSpectra([][]float64{blank, sumSpectra(treated)})
+	b, all := smoothed(blank, 1), smoothed(pool, 1)
+	free := freeShapes(b, nuisance)
+	w, err := contrast(b, all, append(append([][]float64{target.Line}, target.others()...), free...))
+	if err != nil {
+		return nil, nil, err
+	}
+	own = newComparison(w, treated, blanks, target.Line)
+	if w, err = contrast(b, all, append([][]float64{target.Spectrum}, free...)); err != nil {
+		return nil, nil, err
+	}
+	return own, newComparison(w, treated, blanks, target.Spectrum), nil
+}
+
+// sumSpectra adds up spectra.
+func sumSpectra(list [][]float64) []float64 {
 	out := make([]float64, len(list[0]))
-	for i, s := range list {
-		if i == without {
-			continue
-		}
+	for _, s := range list {
 		for c, v := range s {
 			out[c] += v
 		}
@@ -186,98 +152,117 @@ func sumSpectra(list [][]float64, without int) []float64 {
 	return out
 }
 
-type meanEstimate struct {
-	target   Template
-	nuisance []Template
+// others returns the parts of the template beside its own line family: each by
+// itself where the template states them, else the rest in one.
+func (t Template) others() (out [][]float64) {
+	found := false
+	for _, p := range t.Parts {
+		apart, most := 0.0, 0.0
+		for c, v := range t.Line {
+			apart, most = math.Max(apart, math.Abs(p.Spectrum[c]-v)), math.Max(most, v)
+		}
+		// Equal but for the rounding that check allows.
+		if apart <= 1e-5*most {
+			found = true
+			continue
+		}
+		out = append(out, p.Spectrum)
+	}
+	if !found {
+		_, rest := t.split()
+		return [][]float64{rest}
+	}
+	return out
 }
 
-// share returns the share of the target in the spectrum against the blank, by the
-// own line with the other lines free and by the whole template, with the standard
-// uncertainties from counting in both.
-func (e *meanEstimate) share(field, blank []float64) (own, ownSigma, whole, wholeSigma float64, err error) {
-	nf, nb := sumOf(field), sumOf(blank)
-	raw := make([]float64, len(blank))
-	for c, v := range blank {
-		raw[c] = v / nb
-	}
-	b := smoothed(raw, nb)
-	line, rest := e.target.split()
-	own, ownSigma, err = solveShare(field, raw, b, nf, nb, append([][]float64{line, rest}, e.free(b)...))
-	if err != nil {
-		return
-	}
-	t := sumOf(line)
-	own, ownSigma = own/t, ownSigma/t
-	whole, wholeSigma, err = solveShare(field, raw, b, nf, nb, append([][]float64{e.target.Spectrum}, e.free(b)...))
-	return
-}
-
-// free returns the shapes of free strength of either sign: nuisance lines and the
-// change of the substrate with a shift of the axis.
-func (e *meanEstimate) free(b []float64) [][]float64 {
+// freeShapes returns the shapes of free strength of either sign: nuisance lines and
+// the changes of the substrate b with a shift of the axis and with the width of lines.
+func freeShapes(b []float64, nuisance []Template) [][]float64 {
 	var out [][]float64
-	for _, n := range e.nuisance {
+	for _, n := range nuisance {
 		out = append(out, n.Spectrum)
 	}
-	shift := make([]float64, len(b))
-	for c := 1; c < len(b)-1; c++ {
+	shift, width := make([]float64, len(b)), make([]float64, len(b))
+	// Not next to the ends: a last channel may hold all that lies above it.
+	for c := 2; c < len(b)-2; c++ {
 		shift[c] = (b[c-1] - b[c+1]) / 2
+		width[c] = b[c-1] - 2*b[c] + b[c+1]
 	}
-	return append(out, shift)
+	return append(out, shift, width)
 }
 
-// solveShare solves the normal equations of field/nf − raw = sum a_j·(s_j − S_j·b)
-// with the weights 1/b, S_j the sum of s_j, and returns a_0, scaled to line counts
-// per count, and its uncertainty: that of a sum of channels with the variances of
-// the smoothed spectra of field and blank.
+// solveShare returns the counts of shapes[0] per count of field beyond those of the
+// spectrum raw of sum 1, b when smoothed, with the other shapes free, and its
+// uncertainty from the counts nf and nb of both.
 func solveShare(field, raw, b []float64, nf, nb float64, shapes [][]float64) (a, sigma float64, err error) {
-	k := len(shapes)
-	normal, right := mat.NewSymDense(k, nil), mat.NewVecDense(k, nil)
-	cols := make([][]float64, k)
-	for j, s := range shapes {
-		t := sumOf(s)
-		cols[j] = make([]float64, len(s))
-		for c, v := range s {
-			cols[j][c] = v - t*b[c]
-		}
+	w, err := contrast(b, b, shapes)
+	if err != nil {
+		return 0, 0, err
 	}
-	for i := range k {
-		v := 0.0
-		for c, x := range cols[i] {
-			v += x * (field[c]/nf - raw[c]) / b[c]
+	variance := 0.0
+	for c, v := range smoothed(field, 1) {
+		a += w[c] * (field[c]/nf - raw[c])
+		variance += w[c] * w[c] * (v/nf + b[c]/nb)
+	}
+	t := sumOf(shapes[0])
+	return a * t, t * math.Sqrt(variance), nil
+}
+
+// contrast returns the weights w of the channels that give, as the sum of w·n over
+// the sum of n, the strength of shapes[0] in spectrum n beside substrate b, with the
+// other shapes free: the solution of the normal equations of
+// n − b = sum a_j·(s_j − S_j·b) with the weights 1/v, S_j the sum of s_j.
+func contrast(b, v []float64, shapes [][]float64) ([]float64, error) {
+	var cols [][]float64
+	unit := 1.0 // length of the first column
+	for j, s := range shapes {
+		t, length := sumOf(s), 0.0
+		col := make([]float64, len(s))
+		for c, x := range s {
+			col[c] = x - t*b[c]
+			length += col[c] * col[c] / v[c]
 		}
-		right.SetVec(i, v)
+		length = math.Sqrt(length)
+		switch {
+		case length > 0:
+		case j > 0:
+			continue // a target of one line has no rest
+		default:
+			return nil, fmt.Errorf("spots: target and substrate %w", ErrInseparable)
+		}
+		// Of unit length, so that the condition tells shapes from scales.
+		for c := range col {
+			col[c] /= length
+		}
+		if j == 0 {
+			unit = length
+		}
+		cols = append(cols, col)
+	}
+	k := len(cols)
+	normal := mat.NewSymDense(k, nil)
+	for i := range k {
 		for j := i; j < k; j++ {
-			v := 0.0
+			t := 0.0
 			for c, x := range cols[i] {
-				v += x * cols[j][c] / b[c]
+				t += x * cols[j][c] / v[c]
 			}
-			normal.SetSym(i, j, v)
+			normal.SetSym(i, j, t)
 		}
 	}
 	var chol mat.Cholesky
 	if !chol.Factorize(normal) || chol.Cond() > 1e12 {
-		return 0, 0, fmt.Errorf("spots: target and free lines %w", ErrInseparable)
+		return nil, fmt.Errorf("spots: target and free lines %w", ErrInseparable)
 	}
 	var inverse mat.SymDense
 	if err := chol.InverseTo(&inverse); err != nil {
-		return 0, 0, fmt.Errorf("spots: %w", err)
+		return nil, fmt.Errorf("spots: %w", err)
 	}
-	share := make([]float64, len(field))
-	for c, v := range field {
-		share[c] = v / nf
-	}
-	variance := 0.0
-	for c, v := range smoothed(share, nf) {
-		w := 0.0
+	w := make([]float64, len(b))
+	for c := range w {
 		for j := range k {
-			w += inverse.At(0, j) * cols[j][c] / b[c]
+			w[c] += inverse.At(0, j) * cols[j][c] / (v[c] * unit)
 		}
-		variance += w * w * (v/nf + b[c]/nb)
 	}
-	for j := range k {
-		a += inverse.At(0, j) * right.AtVec(j)
-	}
-	t := sumOf(shapes[0])
-	return a * t, t * math.Sqrt(variance), nil
+	return w, nil
 }

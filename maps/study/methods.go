@@ -90,7 +90,7 @@ func (w *writer) comparing() string {
 	text := fmt.Sprintf("Densities of the spots told to be %s on treated and on untreated fields were compared with the %s as the replicate, one-sided at %s, with %s coverage intervals; test: %s.",
 		w.r.Target.Material.Name, c.Unit, percent(c.Options.Alpha), percent(c.Options.Level), firstOf(c.Density.Method, "none, "+c.Density.Reason))
 	if m := w.r.Mean; m != nil && !math.IsNaN(m.Share) {
-		text += " The sum spectra of whole fields were compared as well, by weighted least squares on the pattern of the target with all other lines free; where blank fields scatter more than counts do, their scatter took the place of the counting statistics."
+		text += " The sum spectra of whole fields were compared as well, by weighted least squares on the target's own line with all other lines, the continuum and the energy axis free; the scatter of fields of one kind gives the uncertainty (Student's t)."
 	}
 	if c.Options.Paired {
 		text += " Fields of one coupon before and after treatment were taken as pairs."
