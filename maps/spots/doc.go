@@ -41,6 +41,17 @@
 // grains of alumina, oxide, salt, carbon or two phases, where the search loses power instead.
 // False discoveries in mixed fields: 2 to 4 % at q = 0.05, 6 to 7 % at q = 0.10.
 //
+// Field mean (FieldMean), silica on aluminium, fields of 2e5 counts, a deposit that no
+// spot shows, at the dose where an oracle finds 90 % at 5 % false alarms. One treated
+// field against 3, 5, 10, 20, 40 blank ones: found 50, 69, 80, 84, 86 % where the oracle
+// knows both spectra, 57, 76, 82, 85, 87 % where it knows that of the blank by the
+// same fields (± 1 %); three against ten: 74 % and 82 %. Spheres of 30 nm by
+// transport on 10 nm of gold, 5 keV, one field against ten: 85 % where the
+// oracle has all lines but the own one free as well, 47 % where it may take oxygen for silica.
+// Fields without deposit: 2 to 6 % alarms (nominal 5, 10 kinds of difference between
+// fields, 2000 sets of fields each), the fewer the fewer blank fields there are.
+// Limits of a deposit hold it in 94 to 97 %.
+//
 // Names of spots of 1000 excess counts, 10 keV, templates by transport, truth by
 // transport with another elastic cross section, its yields, coating, size and shape
 // drawn: none of 300 was wrong. Silica and silicone, and compounds that differ in

@@ -207,7 +207,7 @@ func (w meanWorld) run(t *testing.T, seed uint64, treated, blanks, runs int, tar
 // deposit of small particles, none of which can be seen alone (0.3 counts each), at
 // the doses where an oracle finds 90 % at 5 % false alarms: one that knows both
 // spectra, and one that knows the blank's by the same blank fields. FIELDS sets the
-// effort.
+// effort, TREATED and BLANKS choose rows.
 func TestStudyFieldMean(t *testing.T) {
 	runs := meanStudyRuns()
 	s0, s1 := worldAluminium(), worldSilica().Spectrum
@@ -216,6 +216,9 @@ func TestStudyFieldMean(t *testing.T) {
 		cells = cells[2:3]
 	}
 	for _, c := range cells {
+		if n := envInt("TREATED", c[0]); n != c[0] || envInt("BLANKS", c[1]) != c[1] {
+			continue
+		}
 		for k, what := range []string{"both spectra", "the same blanks"} {
 			ratio := float64(k) * float64(c[0]) / float64(c[1])
 			share, o := meanDose(s0, s1, meanCounts*float64(c[0]), ratio)
