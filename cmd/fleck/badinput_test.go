@@ -104,17 +104,6 @@ func TestBadInput(t *testing.T) {
 	}
 }
 
-// SiO2 mistyped with a zero would be silicon alone.
-func TestZeroForO(t *testing.T) {
-	for s, ok := range map[string]bool{"Si02:2.2g/cm3": false, "Ti0": false, "Ca(0H)2": true, "SiO2:2.2g/cm3": true, "TiC0.5N0.5:5.1g/cm3": true, "C10H8:1.1g/cm3": true, "Fe-18Cr-10Ni:7.9g/cm3": true} {
-		_, err := parseMaterial("target", s)
-		said := err != nil && strings.Contains(err.Error(), "the letter O of oxygen")
-		if said == ok {
-			t.Errorf("%q: %v", s, err)
-		}
-	}
-}
-
 // Flags that replace what a cube states are named; the same value is none.
 func TestReplacedConditions(t *testing.T) {
 	path := cubeFile(t, filepath.Join(t.TempDir(), "t.nrrd"), false, 1)

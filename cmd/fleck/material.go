@@ -1,7 +1,6 @@
 package main
 
 import (
-	"regexp"
 	"slices"
 	"strings"
 
@@ -102,16 +101,8 @@ func elementsFlag(c *cli.Context, name string) (elementList, error) {
 	return l, nil
 }
 
-// zeroForO finds a zero behind an element's symbol that begins no fraction: SiO2
-// mistyped as Si02 would be silicon alone.
-var zeroForO = regexp.MustCompile(`[A-Z][a-z]?0([0-9A-Z)]|$)`)
-
 // parseMaterial reads a material and names the flag it came from.
 func parseMaterial(flag, s string) (xray.Material, error) {
-	formula, _, _ := strings.Cut(s, ":")
-	if zero := zeroForO.FindString(formula); zero != "" {
-		return xray.Material{}, wrong(codeMaterial, "--%s %q: %q holds the digit 0 where the letter O of oxygen may be meant; a number begins with 1 to 9, or with 0 and a point", flag, s, zero)
-	}
 	m, err := xray.ParseMaterial(s)
 	if err != nil {
 		hint := ""

@@ -196,6 +196,8 @@ func TestParseMaterialErrors(t *testing.T) {
 		{"Ca(OH)2.5H2O", 8, "write Ca(OH)2·5H2O for the hydrate or Ca((OH)2.5)H2O for the number of atoms"},
 		{"CaO.5H2O", 4, "write CaO·5H2O for the hydrate or Ca(O0.5)H2O for the number of atoms"},
 		{"TiO.5", 4, "a digit before the point"},
+		{"Si02:2.2g/cm3", 3, "the letter O of oxygen"},
+		{"Ca(OH)02", 7, "the letter O of oxygen"},
 		{"Ti\nO", 3, "control character"},
 		{"TiO2.", 6, "digit after the decimal point"},
 		{"TiO2.:4g/cm3", 6, "digit after the decimal point"},

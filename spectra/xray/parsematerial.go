@@ -140,7 +140,7 @@ func (p *materialParser) unexpected(want string) error {
 	return p.errorAt(p.pos, "unexpected %q; want %s", r, want)
 }
 
-// number reads digits with at most one decimal point, digits on both sides of it. ok is false if there is no digit.
+// number reads digits with at most one decimal point, digits on both sides of it, without leading zeros. ok is false if there is no digit.
 func (p *materialParser) number() (v float64, ok bool, err error) {
 	start := p.pos
 	for isDigit(p.peek()) {
@@ -148,6 +148,10 @@ func (p *materialParser) number() (v float64, ok bool, err error) {
 	}
 	if p.pos == start {
 		return 0, false, nil
+	}
+	// SiO2 mistyped as Si02 would be silicon alone.
+	if p.input[start] == '0' && p.pos > start+1 {
+		return 0, false, p.errorAt(start, "%q begins with the digit 0, where the letter O of oxygen may be meant; a number begins with 1 to 9, or with 0 and a point", p.input[start:p.pos])
 	}
 	if p.peek() == '.' {
 		p.pos++
