@@ -22,10 +22,15 @@
 // deposits that no spot shows; Screen lines nobody asked for; Stability what the beam
 // does; Associate whether spots lie on a feature; Combine joins two beam energies.
 //
+// Phases. Where the substrate has several constituents that 5 × 5 pixels can tell
+// apart (FindPhases), s0 is that of the phase a pixel lies in, from blank fields or
+// from the field itself. A constituent that holds the target's own line is no phase
+// unless the blank fields show it.
+//
 // Uneven fields. A field whose spectrum differs from place to place by itself
-// (grains of other compounds, oxide, phases, facets) departs from the model, so that
-// the height of a spot has no known law there. The search tests blocks of pixels for
-// evenness, leaves odd ones out of the substrate, and asks the target's own line, with
+// (grains of other compounds, oxide, facets, phases too alike to be told) departs
+// from the model, so that the height of a spot has no known law there. The search tests
+// blocks of pixels for evenness, leaves odd ones out of the substrate, and asks the target's own line, with
 // the lines and the continuum beside it free, to stand out by itself at as many places
 // as are odd.
 //
@@ -36,9 +41,9 @@
 // strength unknown: small spots (1 px) 96 to 100 % with the substrate from a blank field
 // of equal size and 97 to 99 % with that of the field itself; large ones (2.5 px)
 // 92 to 95 % and 85 to 91 %. A map of the own line alone gives 85 to 95 % and 78 to 94 %.
-// Fields without target: 3 to 7 % alarms at alpha = 0.05 over shading, facets, shifts of the
-// axis, drift and growing carbon (1000 fields of 32 × 32 pixels each), 0 to 4 % with
-// grains of alumina, oxide, salt, carbon or two phases, where the search loses power instead.
+// Fields without target: 3 to 7 % alarms at alpha = 0.05 with a blank field and 1 to 5 %
+// without, over shading, facets, shifts of the axis, drift, growing carbon, two phases,
+// and grains of alumina, oxide, salt and carbon (1000 fields of 32 × 32 pixels each).
 // False discoveries in mixed fields: 2 to 4 % at q = 0.05, 6 to 7 % at q = 0.10.
 //
 // Field mean (FieldMean), silica on aluminium, fields of 2e5 counts, a deposit that no

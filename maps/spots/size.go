@@ -97,16 +97,19 @@ func (s *search) measure(i int, m *model, whole []float64) (maps.Spot, window) {
 	return sp, win
 }
 
-// shapeSigma returns the standard uncertainty of the excess counts of a fixed
-// shape of which only the strength is free.
+// shapeSigma returns the standard uncertainty of the expected excess counts of a
+// fixed shape of which only the strength, and the dose in a cube, are free.
 func (m *model) shapeSigma(win window) float64 {
-	excess, info := 0.0, 0.0
+	excess, info, dose := 0.0, 0.0, 0.0
 	for q, own := range win.own {
 		if own == 0 {
 			continue
 		}
 		p := (win.y0+q/win.w)*m.w + win.x0 + q%win.w
 		excess += m.weight[p] * own
+		if m.pull == nil { // the totals are counts
+			dose += m.weight[p] * own * own
+		}
 		phi := math.Min(m.most, own+win.other[q])
 		for g, r := range m.r {
 			if n := m.class[g][p]; n != 0 {
@@ -115,7 +118,7 @@ func (m *model) shapeSigma(win window) float64 {
 			}
 		}
 	}
-	return excess / math.Sqrt(info)
+	return math.Sqrt(excess*excess/info + dose)
 }
 
 // fwhm is the full width at half maximum of a Gaussian of unit standard
