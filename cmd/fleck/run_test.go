@@ -141,7 +141,13 @@ func spectrumFile(t *testing.T, dir string) string {
 // cubeFile writes a cube of iron with a square of titanium in it.
 func cubeFile(t *testing.T, path string, titanium bool, seed uint64) string {
 	t.Helper()
-	h := cube.Header{Width: 20, Height: 16, Channels: testChannels, Type: cube.U16, Calibration: testScale, CalibrationKnown: true,
+	return fieldFile(t, path, 20, 16, func(x, y int) bool { return titanium && x >= 6 && x < 9 && y >= 5 && y < 8 }, seed)
+}
+
+// fieldFile writes a cube of iron with titania in the given pixels.
+func fieldFile(t *testing.T, path string, width, height int, titania func(x, y int) bool, seed uint64) string {
+	t.Helper()
+	h := cube.Header{Width: width, Height: height, Channels: testChannels, Type: cube.U16, Calibration: testScale, CalibrationKnown: true,
 		Pixel:      maps.Pixel{X: 0.5 * maps.Micrometre, Y: 0.5 * maps.Micrometre},
 		Conditions: spectra.Conditions{BeamEnergy: 10 * xray.KeV, TakeOff: 35 * xray.Degree, LiveTimeS: 60}}
 	m, err := cube.NewMemory(h)
@@ -154,7 +160,7 @@ func cubeFile(t *testing.T, path string, titanium bool, seed uint64) string {
 	for y := range h.Height {
 		for x := range h.Width {
 			mu := iron
-			if titanium && x >= 6 && x < 9 && y >= 5 && y < 8 {
+			if titania(x, y) {
 				mu = spot
 			}
 			for c, v := range mu {

@@ -79,7 +79,9 @@ func (e *env) spots(ctx context.Context, c *cli.Context, path string) error {
 	if err != nil {
 		return err
 	}
-	e.moreSettings(c)
+	if err := e.moreSettings(c); err != nil {
+		return err
+	}
 	later := c.StringSlice("later")
 	if len(later) > 0 {
 		e.setting("later", later, fromFlag)

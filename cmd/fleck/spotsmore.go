@@ -20,7 +20,8 @@ const groupMore = "Further questions"
 // moreFlags ask further questions about the spots of a field.
 func moreFlags() []cli.Flag {
 	return []cli.Flag{
-		valueFlag(groupMore, "other-beam", "`CUBE` of the same place at another beam energy, registered to CUBE: what both say of a spot is joined"),
+		valueFlag(groupMore, "other-beam", "`CUBE` of the same place at another beam energy, of as large pixels: its offset is found, and what both say of a spot is joined"),
+		&cli.BoolFlag{DisableDefaultText: true, Name: "registered", Usage: "the fields of CUBE and --other-beam are registered: places in µm are the same", Category: groupMore},
 		valueFlag(groupMore, "mask", "`IMAGE` of the field (PNG, TIFF, NPY or text) of as many pixels: do spots lie on its marked places, such as scratches? texture: the line features of CUBE itself (a file of that name is ./texture)"),
 		valueFlag(groupMore, "mask-above", "`LEVEL` above which a pixel of the image is marked (default: 0)"),
 		valueFlag(groupMore, "mask-below", "`LEVEL` below which a pixel of the image is marked"),
@@ -29,19 +30,23 @@ func moreFlags() []cli.Flag {
 }
 
 // moreNames are the names of those flags.
-var moreNames = []string{"other-beam", "mask", "mask-above", "mask-below", "screen"}
+var moreNames = []string{"other-beam", "registered", "mask", "mask-above", "mask-below", "screen"}
 
 // moreSettings records which further questions were asked.
-func (e *env) moreSettings(c *cli.Context) {
+func (e *env) moreSettings(c *cli.Context) error {
+	if c.Bool("registered") && !c.IsSet("other-beam") {
+		return usage("--registered needs --other-beam")
+	}
 	for _, name := range moreNames {
 		if c.IsSet(name) {
 			var v any = c.String(name)
-			if name == "screen" {
+			if name == "screen" || name == "registered" {
 				v = c.Bool(name)
 			}
 			e.setting(strings.ReplaceAll(name, "-", "_"), v, fromFlag)
 		}
 	}
+	return nil
 }
 
 // levelFlag reads a level; any number is accepted.
@@ -214,14 +219,18 @@ func (e *env) otherBeam(ctx context.Context, c *cli.Context, s *study.Study, r *
 	if a, b := r.Sum.BeamEnergy, q.Sum.BeamEnergy; math.Abs(float64(a-b)) < 0.01*float64(a) {
 		return usage("--other-beam %s: recorded at %g keV like the first cube; another energy is needed", path, b.KeV())
 	}
+	list, offset, sigma, err := e.alignedSpots(&r.Fields[0], &q.Fields[0], path, c.Bool("registered"))
+	if err != nil {
+		return err
+	}
 	// Spots of the two belong together within two pixels of the coarser field.
 	px := math.Max(r.Fields[0].Header.Pixel.X.Um(), q.Fields[0].Header.Pixel.X.Um())
-	joined, n, err := spots.Combine(r.Fields[0].Spots.Spots, q.Fields[0].Spots.Spots, 2*px, 0)
+	joined, n, err := spots.Combine(r.Fields[0].Spots.Spots, list, 2*px+sigma, 0)
 	if err != nil {
 		return usage("--other-beam %s: %w", path, err)
 	}
 	r.Fields[0].Spots.Spots = joined
-	e.answer.Set("other_beam", record.Of("beam_kev", q.Sum.BeamEnergy.KeV(), "spots", len(q.Fields[0].Spots.Spots), "joined", n))
+	e.answer.Set("other_beam", record.Of("beam_kev", q.Sum.BeamEnergy.KeV(), "spots", len(q.Fields[0].Spots.Spots), "joined", n, "offset", offset))
 	e.printf("  %d spots joined with those of %s at %g keV\n", n, path, q.Sum.BeamEnergy.KeV())
 	return nil
 }

@@ -55,7 +55,7 @@ func TestFurtherQuestions(t *testing.T) {
 	if list := m["screen"].([]any); len(list) != 0 {
 		t.Errorf("screen %v; titanium and oxygen were asked for", list)
 	}
-	m = answer(t, exitDone, append([]string{"spots", field, "--other-beam", other}, common...)...)
+	m = answer(t, exitDone, append([]string{"spots", field, "--other-beam", other, "--registered"}, common...)...)
 	if o := row(t, m["other_beam"]); o["beam_kev"] != 12.0 || o["joined"] != 1.0 {
 		t.Errorf("other beam %v; want one spot joined", o)
 	}
@@ -120,6 +120,8 @@ func TestSpotsRefusals(t *testing.T) {
 		{"a later cube as blank", []string{"--later", blank, "--blank", blank}, "both as --later and as --blank"},
 		{"frames of a cube without", []string{"--frames", "0-3"}, "the cube has one frame"},
 		{"frames upside down", []string{"--frames", "3-0"}, "such as 0-4"},
+		{"other beam without an offset", []string{"--other-beam", altered(t, blank, "twelve.nrrd", "1e+01 keV", "12 keV")}, "offset between the two fields cannot be established"},
+		{"registered without another beam", []string{"--registered"}, "needs --other-beam"},
 		{"other beam of the same energy", []string{"--other-beam", blank}, "another energy"},
 		{"level without a mask", []string{"--mask-above", "3"}, "need --mask"},
 		{"level of texture", []string{"--mask", "texture", "--mask-above", "3"}, "finds its level itself"},
