@@ -263,7 +263,7 @@ func differenceText(reason string, v, low, high float64, unit string) string {
 	if reason == "" || math.IsNaN(v) || math.IsNaN(low) || math.IsNaN(high) {
 		return reason
 	}
-	return fmt.Sprintf("%s: %s %s, 95 %% interval %s to %s", reason, report.Number(v), unit, report.Number(low), report.Number(high))
+	return fmt.Sprintf("%s; difference %s %s, 95 %% interval %s to %s", reason, report.Number(v), unit, report.Number(low), report.Number(high))
 }
 
 func (w *writer) spectra() []report.Image {
