@@ -26,6 +26,9 @@ func TestStudyExcess(t *testing.T) {
 	for _, c := range []cell{{counts, 1, 9, 1}, {counts, 1, 15, 1}, {counts, 2, 9, 1}, {counts, 2, 15, 1}} {
 		type outcome struct {
 			held, known, found bool
+			placed             bool // held with the place known
+			given              bool // holds the counts that this dose is expected to give
+			under, over        bool // the whole interval lies below, above the truth
 			width, best        float64
 		}
 		out := make([]outcome, fields)
@@ -49,10 +52,16 @@ func TestStudyExcess(t *testing.T) {
 				truth := q.f * counts * k1
 				o := &out[i]
 				o.found, o.held, o.width = true, s.ExcessLow <= truth && truth <= s.ExcessHigh, s.ExcessHigh-s.ExcessLow
-				// Place and width known: only the strength is free.
+				o.under, o.over = s.ExcessHigh < truth, s.ExcessLow > truth
 				search := searcher(f, opt)
+				a, b := search.m.excessInterval(component{x: q.x, y: q.y, s: s.WidthPx, f: q.f}, search.opt.MinWidthPx, 1.5*opt.Widths[len(opt.Widths)-1])
+				o.placed = a <= truth && truth <= b
+				// Place and width known: only the strength is free.
 				pr := newProfile(profile{}, q.x, q.y, q.s, side, side)
 				_, llr := search.m.strength(pr, q.f)
+				dosed := 0.0
+				search.m.each(pr, func(p int, k float64) { dosed += q.f * search.m.weight[p] * k })
+				o.given = s.ExcessLow <= dosed && dosed <= s.ExcessHigh
 				low, high := 0.0, 0.0
 				for x := 0.0; x < 3*q.f; x += q.f / 200 {
 					if search.m.gain(pr, x) >= llr-intervalDrop {
@@ -65,18 +74,24 @@ func TestStudyExcess(t *testing.T) {
 				o.best, o.known = (high-low)*counts*k1, low <= q.f && q.f <= high
 			}
 		})
-		var held, known, n int
+		var held, known, placed, given, under, over, n int
 		var width, best []float64
 		for _, o := range out {
 			if o.found {
 				n++
-				held, known = held+count(o.held), known+count(o.known)
+				held, known, placed = held+count(o.held), known+count(o.known), placed+count(o.placed)
+				given += count(o.given)
+				under, over = under+count(o.under), over+count(o.over)
 				width, best = append(width, o.width), append(best, o.best)
 			}
 		}
 		slices.Sort(width)
 		slices.Sort(best)
-		p, q := float64(held)/float64(n), float64(known)/float64(n)
-		fmt.Printf("width %g px, d %g: found %d of %d; interval holds %.3f ± %.3f, median width %.1f counts; place and width known %.3f, %.1f counts\n", c.width, c.d, n, fields, p, math.Sqrt(p*(1-p)/float64(n)), width[n/2], q, best[n/2])
+		share := func(k int) string {
+			p := float64(k) / float64(n)
+			return fmt.Sprintf("%.3f ± %.3f", p, math.Sqrt(p*(1-p)/float64(n)))
+		}
+		fmt.Printf("width %g px, d %g: found %d of %d; interval holds %s (below the truth %s, above %s), median width %.1f counts; given the totals of the pixels %s; place known %s; place and width known %s, %.1f counts\n",
+			c.width, c.d, n, fields, share(held), share(under), share(over), width[n/2], share(given), share(placed), share(known), best[n/2])
 	}
 }

@@ -1,6 +1,10 @@
 package spots
 
-import "math"
+import (
+	"cmp"
+	"math"
+	"slices"
+)
 
 // upperDrop is the loss of log-likelihood at a one-sided 95 % limit: half the
 // square of the normal quantile 1.6449.
@@ -34,7 +38,7 @@ func (m *model) upperWidth(c component) float64 {
 
 // excessSpread returns the standard deviation of the excess counts of component c
 // over what the likelihood leaves open in width (even in its logarithm, between
-// least and most) and strength, at the fitted place; frac must hold the other
+// least and most), strength and dose, at the fitted place; frac must hold the other
 // components.
 func (m *model) excessSpread(c component, least, most float64) float64 {
 	const points = 15
@@ -47,7 +51,7 @@ func (m *model) excessSpread(c component, least, most float64) float64 {
 		_, d2 := m.slope(pr, f)
 		v := 0.0
 		m.each(pr, func(p int, k float64) { v += m.weight[p] * k })
-		llr[i], excess[i], variance[i] = l, f*v, v*v/-d2
+		llr[i], excess[i], variance[i] = l, f*v, v*v/-d2*m.substrateFactor(pr)+f*f*m.doseVariance(pr)
 		top = math.Max(top, l)
 	}
 	sum, mean, second := 0.0, 0.0, 0.0
@@ -96,9 +100,47 @@ func (s *search) placeSpread(c component) (sx, sy float64) {
 // interval: half the square of the normal quantile 1.9600.
 const intervalDrop = 1.9207
 
-// excessInterval returns the 95 % interval of the excess counts of component c by
-// the profile likelihood over width and strength at the fitted place (Wilks 1938,
-// Ann. Math. Stat. 9, 60); frac must hold the other components.
+// doseVariance returns the variance of the counts under a profile, sum T·k, that
+// the scatter of the totals T of the pixels makes, which are Poisson counts. The
+// background of a count map is an expectation and has none.
+func (m *model) doseVariance(pr profile) float64 {
+	v := 0.0
+	if m.pull == nil {
+		m.each(pr, func(p int, k float64) { v += m.weight[p] * k * k })
+	}
+	return v
+}
+
+// substrateFactor returns the factor on the variance of a strength under a profile
+// that the counts N behind the substrate spectrum make: an error of that spectrum, of
+// variance s0/N in each class, acts on all pixels alike, so that it adds
+// (sum T·k)²/(N·sum T·k²), that is about the counts under 4·pi·s² pixels over N.
+func (m *model) substrateFactor(pr profile) float64 {
+	if m.ground == nil || len(pr.k) == 0 {
+		return 1
+	}
+	n := m.ground.phases[m.ground.at((pr.y0+pr.h/2)*m.w+pr.x0+pr.w/2)].counts
+	if n == 0 {
+		return 1
+	}
+	t1, t2 := 0.0, 0.0
+	m.each(pr, func(p int, k float64) {
+		t1 += m.weight[p] * k
+		t2 += m.weight[p] * k * k
+	})
+	if t2 == 0 {
+		return 1
+	}
+	return 1 + t1*t1/(n*t2)
+}
+
+// excessInterval returns the 95 % interval of the expected excess counts of component
+// c by the profile likelihood over width and strength at the fitted place (Wilks 1938,
+// Ann. Math. Stat. 9, 60); frac must hold the other components. The strength is a
+// share of the counts, whose own scatter is added to both ends in quadrature (Zou &
+// Donner 2008, Stat. Med. 27, 1693). Of simulated spots of 9 and 15 standard
+// uncertainties (of a strength near zero) it held the truth in 95.5 and 93.5 % at a
+// width of 1 px, in 91.3 and 94.8 % at 2 px, standard error 0.6 % (TestStudyExcess).
 func (m *model) excessInterval(c component, least, most float64) (low, high float64) {
 	const points = 21
 	type point struct {
@@ -120,7 +162,7 @@ func (m *model) excessInterval(c component, least, most float64) (low, high floa
 	}
 	low, high = math.Inf(1), 0
 	for _, p := range at {
-		level := top - intervalDrop
+		level := top - intervalDrop*m.substrateFactor(p.pr)
 		if p.llr < level || p.f <= 0 {
 			continue
 		}
@@ -150,5 +192,7 @@ func (m *model) excessInterval(c component, least, most float64) (low, high floa
 		}
 		high = math.Max(high, a*p.v)
 	}
-	return low, high
+	best := slices.MaxFunc(at[:], func(p, q point) int { return cmp.Compare(p.llr, q.llr) })
+	e, dose := best.f*best.v, math.Sqrt(2*intervalDrop*m.doseVariance(best.pr))*best.f
+	return math.Max(0, e-math.Hypot(math.Max(0, e-low), dose)), e + math.Hypot(math.Max(0, high-e), dose)
 }
