@@ -25,7 +25,7 @@ func (r *Result) Verdict(c *compare.Result) string {
 	text += fmt.Sprintf(" But the treated fields hold more of the target on the whole: %s makes %s %% of all their counts beyond the blank fields (p %s), as a layer or as particles too fine to stand out.",
 		r.Target.Material.Name, report.Number(100*m.Share), pText(m.PValue))
 	if m.Reason != "" {
-		text += " That rests on counting alone: " + m.Reason + "."
+		text += " With " + m.Reason + "."
 	}
 	return text
 }

@@ -19,7 +19,7 @@ func TestVerdictOfLayer(t *testing.T) {
 	c.Higher, c.Verdict = false, "No excess of the treated fields is shown."
 	r.Mean = &spots.Mean{Share: 0.0964, PValue: 0, Reason: "one blank field"}
 	got := r.Verdict(&c)
-	for _, text := range []string{c.Verdict, "9.64 % of all their counts", "(p < 10⁻¹²)", "That rests on counting alone: one blank field."} {
+	for _, text := range []string{c.Verdict, "9.64 % of all their counts", "(p < 10⁻¹²)", "With one blank field."} {
 		if !strings.Contains(got, text) {
 			t.Errorf("verdict %q does not say %q", got, text)
 		}
