@@ -32,6 +32,7 @@ type model struct {
 	weight []float64 // excess counts per unit of strength
 	pull   []float64 // nil: 0
 	most   float64   // largest strength of a pixel
+	ground *ground   // nil in a count map
 	parts  []component
 	frac   []float64 // len w·h
 }

@@ -157,6 +157,7 @@ func (s *cubeSearch) build(g ground) error {
 	totals := s.f.Totals().V
 	s.sim = newSimulator(totals, &s.ground)
 	s.m = newModel(s.f.W, s.f.H, r, s.class, totals)
+	s.m.ground = &s.ground
 	s.mean = s.total / float64(len(totals))
 	s.info, s.per = info, g.perClass()
 	s.draw = func(class [][]float64, stream uint64) { s.sim.draw(class, s.opt.Seed, stream) }
