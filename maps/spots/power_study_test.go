@@ -79,10 +79,13 @@ func (w powerWorld) detectors() []detector {
 		{name: "own line, blank field", run: blank(lineOnly)}, {name: "own line, same field", run: same(lineOnly)}}
 }
 
-// withOwnLine returns the heights of the first scan without the maxima at which the
-// target's own line is not significant at 5 %, as a spot of the list must be.
+// withOwnLine returns the heights of the maxima of the first scan at which the target's
+// own line is significant at 5 %, as a spot of the list must be, and −∞ elsewhere.
 func (s *cubeSearch) withOwnLine() []float64 {
-	u := slices.Clone(s.first.u)
+	u := make([]float64, len(s.first.u))
+	for p := range u {
+		u[p] = math.Inf(-1)
+	}
 	j := newJudge(s.opt, s.f.Channels.From)
 	least, most := s.opt.MinWidthPx, 1.5*s.opt.Widths[len(s.opt.Widths)-1]
 	for _, pk := range localMaxima(nil, s.first.u, s.w, s.h) {
@@ -92,18 +95,13 @@ func (s *cubeSearch) withOwnLine() []float64 {
 		m := s.m.fork()
 		tr := s.bank.trials[s.first.arg[pk.p]]
 		c := m.fit(component{x: float64(pk.p % s.w), y: float64(pk.p / s.w), s: s.opt.Widths[tr.width], f: tr.f}, least, most)
-		if c.f > 0 {
-			m.put(c, 1)
-			llr, _, _ := j.ownLine(gather(s.f, &s.ground, s.opt.Nuisance, s.windowOf([]component{c}, m.frac)))
-			if poisson.HalfChi2P(2*llr) <= .05 {
-				continue
-			}
+		if c.f <= 0 {
+			continue
 		}
-		r := 1.5*c.s + 1
-		for p := range u {
-			if math.Hypot(float64(p%s.w)-c.x, float64(p/s.w)-c.y) <= r {
-				u[p] = math.Inf(-1)
-			}
+		m.put(c, 1)
+		llr, _, _ := j.ownLine(gather(s.f, &s.ground, s.opt.Nuisance, s.windowOf([]component{c}, m.frac)))
+		if poisson.HalfChi2P(2*llr) <= .05 {
+			u[pk.p] = pk.u
 		}
 	}
 	return u
