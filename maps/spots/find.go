@@ -173,25 +173,10 @@ func (s *cubeSearch) build(g ground) error {
 // prepare finds the substrate spectrum and scans the field.
 func (s *cubeSearch) prepare(ctx context.Context) error {
 	s.match.p = math.NaN()
-	blank, given := s.blankGround()
-	if len(blank.phases) > 1 {
-		s.patches = s.f.evenness(s.opt.Target.Line, blank.of, len(blank.phases))
-	}
-	var of []uint8
-	n := 1
-	own := func() (err error) {
-		if s.patches.uneven || s.patches.share >= phaseShare {
-			of, n, err = s.ownPhases()
+	if blank, given := s.blankGround(); given {
+		if len(blank.phases) > 1 {
+			s.patches = s.f.evenness(s.opt.Target.Line, blank.of, len(blank.phases))
 		}
-		return err
-	}
-	// One spectrum describes no pixel of a field of several phases.
-	if len(blank.phases) < 2 && !(given && s.opt.KeepBlank) {
-		if err := own(); err != nil {
-			return err
-		}
-	}
-	if given {
 		if err := s.build(blank); err != nil {
 			return err
 		}
@@ -203,17 +188,22 @@ func (s *cubeSearch) prepare(ctx context.Context) error {
 			return err
 		}
 		s.match = match
-		if n == 1 && (s.opt.KeepBlank || match.p >= blankAlpha) {
+		if s.opt.KeepBlank || match.p >= blankAlpha {
 			return nil
 		}
-		if len(blank.phases) > 1 {
-			s.patches = s.f.evenness(s.opt.Target.Line, nil, 1)
-			if err := own(); err != nil {
-				return err
-			}
-		}
 	}
-	s.patches = s.f.evenness(s.opt.Target.Line, of, n)
+	// Phases are looked for where one spectrum does not do, and no blank fits: what a
+	// field has beside a blank that fits is no phase.
+	var of []uint8
+	n := 1
+	s.patches = s.f.evenness(s.opt.Target.Line, nil, 1)
+	if s.patches.uneven || s.patches.share >= phaseShare {
+		var err error
+		if of, n, err = s.ownPhases(); err != nil {
+			return err
+		}
+		s.patches = s.f.evenness(s.opt.Target.Line, of, n)
+	}
 	return s.fromField(ctx, of, n)
 }
 

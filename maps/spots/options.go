@@ -51,8 +51,8 @@ type Options struct {
 	SubstrateCounts float64
 	// Phases are the phases of the substrate, from blank fields by FindPhases. With
 	// two or more, each pixel is weighed against the one that fits it best, and
-	// Substrate is not used. None: phases that the field itself shows are told apart
-	// all the same, with spectra of its own.
+	// Substrate is not used. Where no blank is given, or none fits, phases that the
+	// field itself shows are told apart, with spectra of its own.
 	Phases []Phase
 	// KeepBlank uses Substrate even where the field, outside alarms, contradicts
 	// it. Without it such a field is searched with its own spectrum, since a

@@ -142,19 +142,30 @@ func TestSpotsOnPhases(t *testing.T) {
 	}
 }
 
-// A blank of phases that the field does not have is given up.
+// Of a blank that fits a part of the field the rest is left out of the substrate; one
+// that fits no part is given up, and the phases of the field itself are taken.
 func TestPhasesOfAnotherBlank(t *testing.T) {
 	rng := newTestRand(7)
 	f, _ := phased(rng, 48, 50, nil)
-	salt := worldMix(map[float64]float64{1041: .35}, .30)
-	opt := Options{Target: worldSilica(), Seed: 1, Bootstrap: 39, NoLimit: true,
-		Phases: []Phase{{Spectrum: drawnCounts(rng, worldAluminium(), 1e5)}, {Spectrum: drawnCounts(rng, salt, 1e5)}}}
-	r, err := Find(context.Background(), f, opt)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if r.SubstrateFrom != FromField || len(r.Phases) != 2 || r.Uneven {
-		t.Errorf("substrate from the %s, %d phases, uneven %v", r.SubstrateFrom, len(r.Phases), r.Uneven)
+	aluminium, salt := drawnCounts(rng, worldAluminium(), 1e5), drawnCounts(rng, worldMix(map[float64]float64{1041: .35}, .30), 1e5)
+	carbon := drawnCounts(rng, worldMix(map[float64]float64{277: .5, 525: .05}, .45), 1e5)
+	opt := Options{Target: worldSilica(), Seed: 1, Bootstrap: 39, NoLimit: true}
+	for _, tt := range []struct {
+		phases []Phase
+		from   string
+		own    int
+	}{
+		{[]Phase{{Spectrum: aluminium}, {Spectrum: salt}}, FromBlank, 0},
+		{[]Phase{{Spectrum: carbon}, {Spectrum: salt}}, FromField, 2},
+	} {
+		opt.Phases = tt.phases
+		r, err := Find(context.Background(), f, opt)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if r.SubstrateFrom != tt.from || len(r.Phases) != tt.own || r.Detected || tt.own == 0 && !(r.OddShare > .1) {
+			t.Errorf("substrate from the %s (p = %g), %d phases, odd share %.2f, field p %g", r.SubstrateFrom, r.BlankP, len(r.Phases), r.OddShare, r.PValue)
+		}
 	}
 	for _, bad := range [][]Phase{make([]Phase, mostPhases+1), {{Spectrum: []float64{1}}, {Spectrum: []float64{1}}}, {{Spectrum: make([]float64, worldChannels)}, {Spectrum: worldAluminium()}}} {
 		opt.Phases = bad
