@@ -87,7 +87,7 @@ const clusterAlpha = 0.05
 // (choices of this package).
 const (
 	doubtAlpha, doubtAlphaFew = 0.25, 0.5
-	enoughReplicates          = 10
+	enoughReplicates          = 14
 )
 
 // Fields compares treated with blank fields. See the package comment for the
