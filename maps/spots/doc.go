@@ -38,9 +38,12 @@
 // errors). Power against the Neyman–Pearson test that knows spectra, width and
 // strength, where that finds about 80 %, at equal 5 % false alarms per field, 64 × 64
 // pixels of 20 to 200 counts, nine spots of silica on aluminium, place, width and
-// strength unknown: small spots (1 px) 96 to 100 % with the substrate from a blank field
-// of equal size and 97 to 99 % with that of the field itself; large ones (2.5 px)
-// 92 to 95 % and 85 to 91 %. A map of the own line alone gives 85 to 95 % and 78 to 94 %.
+// strength unknown: small spots (1 px) 97 to 100 % with the substrate from a blank field
+// of equal size and 96 to 100 % with that of the field itself; large ones (2.5 px)
+// 90 to 95 % and 82 to 92 %; 88 to 98 % with a blank where the own line must be
+// significant at 5 % as well. A map of the own line alone gives 87 to 93 % and 80 to 95 %.
+// On two phases: 93 to 100 % with those of a blank, 81 to 100 % with those of the
+// field, 31 to 40 % as if there were one.
 // Fields without target: 3 to 7 % alarms at alpha = 0.05 with a blank field and 1 to 5 %
 // without, over shading, facets, shifts of the axis, drift, growing carbon, two phases,
 // and grains of alumina, oxide, salt and carbon (1000 fields of 32 × 32 pixels each).
