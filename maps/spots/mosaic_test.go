@@ -85,26 +85,3 @@ func (m *mosaic) cells(rng *rand.Rand, n int, label func(i int) int) {
 		m.label[p] = label(at)
 	}
 }
-
-// blur makes pixels within two of a boundary mixtures: a ladder of spectra between
-// those of the two phases stands for the share of the second in 5 × 5 pixels.
-func (m *mosaic) blur() {
-	second := make([]float64, len(m.label))
-	ones := make([]float64, len(m.label))
-	for p, k := range m.label {
-		second[p], ones[p] = float64(k), 1
-	}
-	a, b := m.spectra[0], m.spectra[1]
-	const steps = 25
-	m.spectra = make([][]float64, steps+1)
-	for i := range m.spectra {
-		m.spectra[i] = make([]float64, len(a))
-		for c := range a {
-			m.spectra[i][c] = (float64(steps-i)*a[c] + float64(i)*b[c]) / steps
-		}
-	}
-	sum, n := boxSum(second, m.w, m.h, 2), boxSum(ones, m.w, m.h, 2)
-	for p := range m.label {
-		m.label[p] = int(math.Round(steps * sum[p] / n[p]))
-	}
-}

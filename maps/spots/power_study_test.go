@@ -150,11 +150,7 @@ func (w powerWorld) measurePower(c cell, dets []detector, null [][]float64, fiel
 			sp := scatter(rng, c.perMap, w.side, w.side, c.width, c.fraction(info), 6*c.width, w.s1)
 			f := worldField(rng, w.side, w.side, c.counts, w.s0, sp)
 			for k, det := range dets {
-				run := det.run
-				if det.spots != nil {
-					run = det.spots
-				}
-				u := run(f, rng)
+				u := det.onSpots(f, rng)
 				for _, q := range sp {
 					tables[k].at[i] = append(tables[k].at[i], topNear(u, w.side, q.x, q.y, math.Max(2, 1.5*c.width)))
 				}

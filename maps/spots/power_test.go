@@ -17,6 +17,14 @@ type detector struct {
 	spots func(f *Field, rng *rand.Rand) []float64
 }
 
+// onSpots is run for a field with spots.
+func (d detector) onSpots(f *Field, rng *rand.Rand) []float64 {
+	if d.spots != nil {
+		return d.spots(f, rng)
+	}
+	return d.run(f, rng)
+}
+
 type cell struct {
 	counts, width, d float64
 	perMap           int
@@ -69,7 +77,7 @@ func studyPower(det detector, c cell, s0 []float64, tgt Template, w, h, nulls, f
 			rng := rand.New(rand.NewPCG(2, uint64(i)))
 			sp := scatter(rng, c.perMap, w, h, c.width, f, 6*c.width, tgt.Spectrum)
 			fd := worldField(rng, w, h, c.counts, s0, sp)
-			u := det.run(fd, rng)
+			u := det.onSpots(fd, rng)
 			total[i] = len(sp)
 			r := math.Max(2, 1.5*c.width)
 			for _, q := range sp {
