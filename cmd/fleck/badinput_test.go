@@ -39,6 +39,9 @@ func TestBadInput(t *testing.T) {
 	}
 	short := file("short.nrrd", string(data[:len(data)-1000]))
 	raw := file("data.raw", strings.Repeat("\x00\x01", 100))
+	array := func(shape ...int) string { // a header without values
+		return arrayFile(t, filepath.Join(dir, fmt.Sprintf("array%d.npy", shape)), shape...)
+	}
 	png := file("picture.png", "\x89PNG\r\n\x1a\n")
 	nowhere := filepath.Join(dir, "nowhere.msa")
 	target := []string{"--target", "TiO2:4.23g/cm3", "--substrate", "Fe"}
@@ -69,6 +72,11 @@ func TestBadInput(t *testing.T) {
 		{"size does not match", []string{"inspect", raw, "--shape", "5,5,5", "--type", "u16", "--endian", "little"}, codeSize, exitFailed, false},
 		{"spectrum for a cube", []string{"map", good, "--out", filepath.Join(dir, "o2")}, codeNotCube, exitFailed, false},
 		{"spectrum for spots", append([]string{"spots", good}, target...), codeNotCube, exitFailed, false},
+		{"array without pixels for spots", []string{"spots", array(0, 4, 100)}, codeNoData, exitFailed, false},
+		{"map without pixels for spots", []string{"spots", array(4, 0)}, codeNoData, exitFailed, false},
+		{"array cut short for spots", []string{"spots", array(4, 4, 100)}, codeSize, exitFailed, false},
+		{"headerless for spots", []string{"spots", raw}, codeNotCube, exitFailed, false},
+		{"size does not match for spots", []string{"spots", raw, "--shape", "5,5,5", "--type", "u8"}, codeSize, exitFailed, false},
 		{"target equal to substrate", []string{"spots", full, "--target", "Fe2O3:5.2g/cm3", "--substrate", "Fe3O4:5.2g/cm3"}, codeInseparable, exitFailed, false},
 		{"target equal to a substrate with traces", []string{"spots", full, "--target", "Fe-0.2Ti:7.8g/cm3", "--substrate", "Fe-0.2Ti:7.8g/cm3"}, codeInseparable, exitFailed, false},
 		{"beam energy in eV, fit", []string{"fit", volts, "--elements", "Si"}, codeNoBeamEnergy, exitFailed, false},
@@ -101,6 +109,35 @@ func TestBadInput(t *testing.T) {
 		if _, err := os.Stat(filepath.Join(dir, o)); err == nil {
 			t.Errorf("%s was made by a run that failed", o)
 		}
+	}
+}
+
+// arrayFile writes an NPY header without values.
+func arrayFile(t *testing.T, path string, shape ...int) string {
+	t.Helper()
+	text := strings.ReplaceAll(strings.Trim(fmt.Sprint(shape), "[]"), " ", ", ")
+	text = fmt.Sprintf("{'descr': '<u2', 'fortran_order': False, 'shape': (%s), }\n", text)
+	return write(t, path, "\x93NUMPY\x01\x00"+string(rune(len(text)))+"\x00"+text)
+}
+
+// TestFaultOfFileFirst: what is wrong with the file is said before a flag is missed,
+// with its name, once, and its shape.
+func TestFaultOfFileFirst(t *testing.T) {
+	path := arrayFile(t, filepath.Join(t.TempDir(), "none.npy"), 0, 4, 100)
+	_, errs, code := fleck(t, "spots", path)
+	if code != exitFailed || strings.Count(errs, "none.npy") != 1 || !strings.Contains(errs, "shape [0 4 100] holds no values") || strings.Contains(errs, "--target") {
+		t.Errorf("exit code %d, %q; want %d, the file and its shape", code, errs, exitFailed)
+	}
+}
+
+// A cube of one channel is a count map in any format.
+func TestOneChannelCube(t *testing.T) {
+	text := "NRRD0003\ntype: unsigned char\ndimension: 3\nsizes: 1 12 12\nencoding: raw\n\n"
+	path := write(t, filepath.Join(t.TempDir(), "one.nrrd"), text+strings.Repeat("\x01", 143)+"\x64")
+	m := answer(t, exitDone, "spots", path, "--no-limit")
+	list := m["spots"].([]any)
+	if len(list) != 1 || list[0].(map[string]any)["excess_counts"].(float64) < 50 {
+		t.Errorf("spots %v; want one of some 99 counts", list)
 	}
 }
 

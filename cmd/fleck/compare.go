@@ -52,7 +52,7 @@ func (e *env) compare(ctx context.Context, c *cli.Context) error {
 	if len(treated) == 0 || len(blank) == 0 {
 		return usage("at least one --treated and one --blank cube are needed")
 	}
-	if _, single, err := e.countMap(c, treated[0]); err != nil {
+	if _, single, err := e.countMap(ctx, c, treated[0]); err != nil {
 		return err
 	} else if single {
 		return e.compareCounts(ctx, c, treated, blank)

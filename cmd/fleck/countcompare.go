@@ -47,7 +47,7 @@ func (e *env) compareCounts(ctx context.Context, c *cli.Context, treated, blank 
 	for side, files := range [2][]string{treated, blank} {
 		role := [2]maps.Role{maps.Treated, maps.Untreated}[side]
 		for _, path := range files {
-			m, single, err := e.countMap(c, path)
+			m, single, err := e.countMap(ctx, c, path)
 			if err != nil {
 				return err
 			}

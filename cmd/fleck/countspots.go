@@ -2,10 +2,12 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"math"
 	"path/filepath"
+	"strings"
 
 	"example.org/fleck/maps"
 	"example.org/fleck/maps/cube"
@@ -15,14 +17,18 @@ import (
 	"github.com/urfave/cli/v2"
 )
 
-// countMap reads path if it is a single count map rather than a cube.
-func (e *env) countMap(c *cli.Context, path string) (m maps.Map, ok bool, err error) {
+// countMap reads path if it is a single count map rather than a cube. What is wrong
+// with the file is said here, before anything else is asked for.
+func (e *env) countMap(ctx context.Context, c *cli.Context, path string) (m maps.Map, ok bool, err error) {
 	k, err := sniff(path)
-	if err != nil || c.String("shape") != "" {
+	if err != nil {
 		return m, false, err
 	}
-	switch k {
-	case kindText:
+	stated := c.String("shape") != ""
+	switch {
+	case k == kindFolder:
+		return m, false, nil
+	case k == kindText && !stated:
 		data, err := e.readText(path)
 		if err != nil {
 			return m, false, err
@@ -32,27 +38,51 @@ func (e *env) countMap(c *cli.Context, path string) (m maps.Map, ok bool, err er
 		}
 		m, err = e.readMap(c, path)
 		return m, true, err
-	case kindImage:
+	case k == kindImage && !stated:
 		m, err = e.readMap(c, path)
 		return m, true, err
-	case kindArray:
-		opt, err := cubeOptions(c)
-		if err != nil {
-			return m, false, err
-		}
-		fsys, name := newRecorder(path)
-		if f, err := cube.Open(fsys, name, opt); err == nil {
-			h := f.Header()
-			f.Close()
-			if h.Channels > 1 {
-				return m, false, nil
-			}
-		}
-		if m, err := e.readMap(c, path); err == nil {
-			return m, true, nil
-		}
 	}
-	return m, false, nil
+	opt, err := cubeOptions(c)
+	if err != nil {
+		return m, false, err
+	}
+	if err := checkKind(path, k, opt); err != nil {
+		return m, false, err
+	}
+	fsys, name := newRecorder(path)
+	f, notCube := cube.Open(fsys, name, opt)
+	if notCube == nil {
+		defer f.Close()
+	}
+	if stated || notCube == nil && f.Header().Channels > 1 {
+		return m, false, cubeError(path, notCube)
+	}
+	m, err = e.readMap(c, path)
+	switch {
+	case err == nil:
+		return m, true, nil
+	case notCube == nil:
+		m, err = e.oneChannel(ctx, path, f)
+		return m, true, err
+	case errors.Is(notCube, cube.ErrAxes):
+		return m, false, err
+	}
+	return m, false, cubeError(path, notCube)
+}
+
+// oneChannel returns the counts of a cube that has a single channel.
+func (e *env) oneChannel(ctx context.Context, path string, f *cube.File) (maps.Map, error) {
+	sums, err := cube.SumSpectra(ctx, f, e.workers, nil)
+	if err != nil {
+		return maps.Map{}, cubeError(path, err)
+	}
+	e.addInput(&inputFile{path: path})
+	m := sums.PixelTotals
+	m.What = f.Header().Title
+	if m.What == "" {
+		m.What = strings.TrimSuffix(filepath.Base(path), filepath.Ext(path))
+	}
+	return m, nil
 }
 
 // countSpots searches a single count map.

@@ -31,14 +31,8 @@ func (e *env) openCubeAs(c *cli.Context, path string, opt cube.Options) (*cube.F
 	if err != nil {
 		return nil, err
 	}
-	if k == kindBinary && len(opt.Shape) == 0 {
-		return nil, failed(codeNotCube, path, "neither NRRD, NPY nor a spectrum by its first bytes; a cube without header needs --shape, --type and --endian")
-	}
-	if k == kindText && len(opt.Shape) == 0 {
-		return nil, failed(codeNotCube, path, "a text; expected a count cube (NRRD, NPY, a folder of spectra, or --shape for data without header)")
-	}
-	if len(opt.Shape) > 0 && k != kindFolder && k != kindArray && opt.Axes == "" && len(opt.Shape) != 3 && len(opt.Shape) != 4 {
-		return nil, usage("shape %v: three sizes are accepted (height, width, channels), four with frames before them, or as many as the axes named", opt.Shape)
+	if err := checkKind(path, k, opt); err != nil {
+		return nil, err
 	}
 	opt.DecodeSpectrum = decodeSpectrum
 	fsys, name := newRecorder(path)
@@ -72,9 +66,26 @@ func (e *env) openCubeAs(c *cli.Context, path string, opt cube.Options) (*cube.F
 	return f, nil
 }
 
+// checkKind refuses files that by their first bytes are no cube.
+func checkKind(path string, k kind, opt cube.Options) error {
+	if k == kindBinary && len(opt.Shape) == 0 {
+		return failed(codeNotCube, path, "neither NRRD, NPY nor a spectrum by its first bytes; a cube without header needs --shape, --type and --endian")
+	}
+	if k == kindText && len(opt.Shape) == 0 {
+		return failed(codeNotCube, path, "a text; expected a count cube (NRRD, NPY, a folder of spectra, or --shape for data without header)")
+	}
+	if len(opt.Shape) > 0 && k != kindFolder && k != kindArray && opt.Axes == "" && len(opt.Shape) != 3 && len(opt.Shape) != 4 {
+		return usage("shape %v: three sizes are accepted (height, width, channels), four with frames before them, or as many as the axes named", opt.Shape)
+	}
+	return nil
+}
+
 // cubeError names the file and translates the names of options into those of
 // flags.
 func cubeError(path string, err error) error {
+	if err == nil {
+		return nil
+	}
 	f := *classify(err)
 	if f.file == "" {
 		f.file = path

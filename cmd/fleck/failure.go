@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"path/filepath"
 	"strings"
 
 	"example.org/fleck/maps/cube"
@@ -28,7 +29,7 @@ type failure struct {
 func (f *failure) Error() string {
 	text := plain(f.err.Error())
 	if f.file != "" && (len(f.file) < 3 || !strings.Contains(text, f.file)) {
-		return f.file + ": " + text
+		return f.file + ": " + strings.TrimPrefix(text, filepath.Base(f.file)+": ")
 	}
 	return text
 }
@@ -151,6 +152,7 @@ var causes = []struct {
 	{study.ErrNewerFormat, codeNewerFormat},
 	{msa.ErrTooLarge, codeTooLarge},
 	{cube.ErrTooLarge, codeTooLarge},
+	{cube.ErrNoValues, codeNoData},
 	{spots.ErrInseparable, codeInseparable},
 	{io.ErrUnexpectedEOF, codeTruncated},
 }

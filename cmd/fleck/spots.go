@@ -55,7 +55,7 @@ Example:
 }
 
 func (e *env) spots(ctx context.Context, c *cli.Context, path string) error {
-	if m, ok, err := e.countMap(c, path); err != nil || ok {
+	if m, ok, err := e.countMap(ctx, c, path); err != nil || ok {
 		if err != nil {
 			return err
 		}

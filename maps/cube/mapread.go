@@ -235,7 +235,7 @@ func readMapNPY(name string, data []byte, maxBytes int64) (maps.Map, error) {
 		return maps.Map{}, err
 	}
 	if len(h.shape) != 2 {
-		return maps.Map{}, fmt.Errorf("array with %d axes; a map has two, y and x", len(h.shape))
+		return maps.Map{}, fmt.Errorf("array with %d axes; a map has two (y,x), a cube three (y,x,c), with frames four (f,y,x,c)", len(h.shape))
 	}
 	if err := checkMapSize(h.shape[1], h.shape[0], maxBytes); err != nil {
 		return maps.Map{}, err

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"strconv"
 	"strings"
 )
@@ -94,6 +95,9 @@ func parseNPY(text string) (h npy, err error) {
 		case "shape":
 			if h.shape, err = p.tuple(); err != nil {
 				return h, err
+			}
+			if slices.Contains(h.shape, 0) {
+				return h, fmt.Errorf("shape %v holds %w; every size must be above 0", h.shape, ErrNoValues)
 			}
 		default:
 			return h, fmt.Errorf("key %.40q; only descr, fortran_order and shape belong here", key)

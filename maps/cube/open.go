@@ -11,6 +11,13 @@ import (
 	"sync"
 )
 
+// ErrAxes is wrapped by errors about an array with another number of axes than a
+// cube has, which may be a map.
+var ErrAxes = errors.New("a cube has three, with frames four")
+
+// ErrNoValues is wrapped by errors about an array that holds nothing.
+var ErrNoValues = errors.New("no values")
+
 // File is a cube in a file or folder. Its rows may be read several times and
 // at the same time; Close ends all of them.
 type File struct {
@@ -153,7 +160,7 @@ func (f *File) openNPY(r io.Reader, p part, opt Options) error {
 		}
 		axes = "fyxc"
 	case len(h.shape) != 3:
-		return fmt.Errorf("cube: %s: array with %d axes; a cube has three, with frames four. State which they are (axes), for example y,x for a single channel", f.name, len(h.shape))
+		return fmt.Errorf("cube: %s: array with %d axes; %w. State which they are (axes), for example y,x for a single channel", f.name, len(h.shape), ErrAxes)
 	}
 	if opt.Axes == "" {
 		f.h.warn("NPY files do not name their axes; shape %v taken as %s", h.shape, spell(axes))
