@@ -147,13 +147,10 @@ func (e *env) runStudy(ctx context.Context, s *study.Study) (*study.Result, erro
 	if err != nil {
 		return nil, err
 	}
-	for _, f := range r.Fields {
-		for _, w := range f.Sums.Warnings {
-			e.warn("%s: %s", f.Name, w)
-		}
-		for _, w := range f.Spots.Remarks {
-			e.warn("%s: %s", f.Name, w)
-		}
+	for _, w := range r.FieldRemarks(func(f *study.FieldResult) []string {
+		return slices.Concat(f.Sums.Warnings, f.Spots.Remarks)
+	}) {
+		e.warn("%s", w)
 	}
 	for _, w := range r.Remarks {
 		if w != noComparison {

@@ -195,13 +195,13 @@ func (w *writer) collectRemarks() []string {
 	for _, text := range w.r.Remarks {
 		add(text)
 	}
+	for _, text := range w.r.FieldRemarks(func(f *FieldResult) []string {
+		return slices.Concat(f.Header.Warnings, f.Sums.Warnings, f.Spots.Remarks)
+	}) {
+		add(text)
+	}
 	for i := range w.r.Fields {
 		f := &w.r.Fields[i]
-		for _, list := range [][]string{f.Header.Warnings, f.Sums.Warnings, f.Spots.Remarks} {
-			for _, text := range list {
-				add(f.Name + ": " + text)
-			}
-		}
 		if n := f.Maps.NotFitted; n > 0 {
 			add(fmt.Sprintf("%s: the fit of %d pixels did not converge; see status.npy", f.Name, n))
 		}
