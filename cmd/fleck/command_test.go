@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"fmt"
 	"math"
@@ -288,6 +289,19 @@ func TestSpotsInCountMap(t *testing.T) {
 	}
 	if x := row(t, spots[0])["x_px"].(float64); math.Abs(x-11) > 0.5 {
 		t.Errorf("spot at x = %.2f px, want 11", x)
+	}
+	// Without a spectrum nothing was weighed: neither figure nor table say "cannot tell".
+	dir := filepath.Join(t.TempDir(), "out")
+	text, _, _ := fleck(t, "spots", path, "--no-limit", "--replicas", "39", "--pixel", "2", "--out", dir)
+	figure, err := os.ReadFile(filepath.Join(dir, "spots_figure.png"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !bytes.Contains(figure, []byte(`spots with verdict "no verdict": 1`)) || bytes.Contains(figure, []byte("cannot tell")) {
+		t.Error("the figure does not count one spot without verdict")
+	}
+	if !strings.Contains(text, "no verdict") || strings.Contains(text, "cannot_tell") {
+		t.Errorf("the table does not say that the spot has no verdict:\n%s", text)
 	}
 	if e := errorOf(t, answer(t, exitUsage, "spots", path, "--blank", path)); e["code"] != codeUsage {
 		t.Errorf("count map with --blank: %v", e)

@@ -7,6 +7,7 @@ import (
 	"io"
 	"math"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"example.org/fleck/maps"
@@ -137,7 +138,9 @@ func (e *env) countSpots(ctx context.Context, c *cli.Context, path string, m map
 		verdict = "counts higher than chance explains, but no spot above the level of the list"
 	}
 	e.printf("%s: %s (p = %.2g, alpha %g)\n", path, verdict, res.PValue, res.Options.Alpha)
-	e.printSpots(res, m.Pixel.Known(), "", false)
+	shown := *res
+	shown.Spots = unnamed(res.Spots)
+	e.printSpots(&shown, m.Pixel.Known(), "", false)
 	e.printLimit(res.Limit, math.NaN(), area)
 	if out == nil {
 		return nil
@@ -189,6 +192,16 @@ func countsError(path string, m maps.Map, err error) error {
 	return inFile(path, err)
 }
 
+// unnamed returns the spots without a verdict: where there is no spectrum, nothing was
+// weighed that could tell or not.
+func unnamed(list []maps.Spot) []maps.Spot {
+	out := slices.Clone(list)
+	for i := range out {
+		out[i].Verdict = ""
+	}
+	return out
+}
+
 // writeCountSpots writes table, likelihood and figure.
 func writeCountSpots(out *outputFolder, cond record.Object, path string, m maps.Map, res *spots.Result) error {
 	if err := out.write("spots.csv", func(w io.Writer) error { return writeSpotTable(w, cond, res.Spots) }); err != nil {
@@ -198,10 +211,10 @@ func writeCountSpots(out *outputFolder, cond record.Object, path string, m maps.
 		return err
 	}
 	return out.write("spots_figure.png", func(w io.Writer) error {
-		opt := figure.SpotMapOptions{Title: filepath.Base(path), Caption: m.What, WidthMM: pageWidthMM}
+		opt := figure.SpotMapOptions{Title: filepath.Base(path), Caption: m.What + "; found in counts alone: no spectrum to name a spot", WidthMM: pageWidthMM}
 		if v, ok := m.Range(); !ok || v.Low == v.High {
 			opt.Scale = &maps.Scale{Low: 0, High: 1}
 		}
-		return figure.SpotMap(w, m, res.Spots, opt)
+		return figure.SpotMap(w, m, unnamed(res.Spots), opt)
 	})
 }

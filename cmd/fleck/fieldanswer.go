@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
 	"io"
 	"math"
@@ -169,7 +170,7 @@ func (e *env) printSpots(res *spots.Result, known bool, own string, why bool) {
 		if unit == "px" {
 			x, y, d = s.XPx, s.YPx, 2*math.Sqrt(s.AreaPx/math.Pi)
 		}
-		name := string(s.Verdict)
+		name := cmp.Or(string(s.Verdict), "no verdict")
 		if s.Compound != "" && s.Verdict != maps.TargetVerdict {
 			name += " " + s.Compound
 		}
