@@ -178,7 +178,7 @@ func pixelFlag(c *cli.Context) (maps.Pixel, error) {
 	var v []float64
 	for _, f := range strings.Split(s, ",") {
 		x, err := strconv.ParseFloat(strings.TrimSpace(f), 64)
-		if err != nil || !(x > 0) || x > 1e6 || len(v) == 2 {
+		if err != nil || len(v) == 2 {
 			return maps.Pixel{}, usage("--pixel %s: the side of a pixel in µm is accepted, or width,height", s)
 		}
 		v = append(v, x)
@@ -187,5 +187,9 @@ func pixelFlag(c *cli.Context) (maps.Pixel, error) {
 	if len(v) == 2 {
 		y = v[1]
 	}
-	return maps.Pixel{X: maps.Length(v[0]) * maps.Micrometre, Y: maps.Length(y) * maps.Micrometre}, nil
+	p := maps.Pixel{X: maps.Length(v[0]) * maps.Micrometre, Y: maps.Length(y) * maps.Micrometre}
+	if err := cube.CheckPixel(p); err != nil {
+		return maps.Pixel{}, usage("--pixel %s: %w", s, err)
+	}
+	return p, nil
 }

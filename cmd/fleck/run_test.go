@@ -216,7 +216,7 @@ func TestUsage(t *testing.T) {
 		{[]string{"inspect", good, "--takeoff", "100"}, "a number from 0.1 to 90", exitUsage},
 		{[]string{"inspect", good, "--workers", "x"}, "whole number", exitUsage},
 		{[]string{"inspect", good, "--json=maybe"}, "takes no value", exitUsage},
-		{[]string{"inspect", good, "--pixel", "0"}, "side of a pixel", exitUsage},
+		{[]string{"inspect", good, "--pixel", "0"}, "sides from 0.0001 to 1000 µm are accepted", exitUsage},
 		{[]string{"inspect", good, "--energy-step", "10"}, "belong together", exitUsage},
 		{[]string{"fit", good}, "--elements is missing", exitUsage},
 		{[]string{"fit", good, "--elements", "Al,Sx"}, `no element with the symbol "Sx"; did you mean S`, exitUsage},

@@ -120,13 +120,19 @@ func (h Header) Key(name string) (string, bool) {
 	return "", false
 }
 
-// Check reports sizes that are not positive or whose product overflows.
+// Check reports sizes that are not positive or whose product overflows, and a pixel
+// size that CheckPixel refuses.
 func (h Header) Check() error {
 	if h.Width <= 0 || h.Height <= 0 || h.Channels <= 0 {
 		return fmt.Errorf("cube: %d × %d pixels with %d channels; all must be above 0", h.Width, h.Height, h.Channels)
 	}
 	if _, ok := product(8, h.Height, h.Width, h.Channels); !ok {
 		return fmt.Errorf("cube: %d × %d pixels with %d channels are more than can be addressed", h.Width, h.Height, h.Channels)
+	}
+	if h.Pixel != (maps.Pixel{}) {
+		if err := CheckPixel(h.Pixel); err != nil {
+			return fmt.Errorf("cube: %w", err)
+		}
 	}
 	return nil
 }

@@ -49,8 +49,10 @@ func ReadMap(fsys fs.FS, name string, opt MapOptions) (maps.Map, error) {
 	if opt.MaxBytes < 0 {
 		return maps.Map{}, fmt.Errorf("cube: option MaxBytes %d; must be above 0", opt.MaxBytes)
 	}
-	if (opt.Pixel != maps.Pixel{}) && !opt.Pixel.Known() {
-		return maps.Map{}, fmt.Errorf("cube: option Pixel: %g × %g µm; both sides must be above 0", opt.Pixel.X.Um(), opt.Pixel.Y.Um())
+	if opt.Pixel != (maps.Pixel{}) {
+		if err := CheckPixel(opt.Pixel); err != nil {
+			return maps.Map{}, fmt.Errorf("cube: option Pixel: %w", err)
+		}
 	}
 	data, err := readWhole(fsys, name, opt.MaxBytes)
 	if err != nil {
@@ -100,6 +102,9 @@ func ReadMap(fsys fs.FS, name string, opt MapOptions) (maps.Map, error) {
 	}
 	if opt.Pixel.Known() {
 		m.Pixel = opt.Pixel
+	}
+	if err := checkStated(m.Pixel); err != nil {
+		return maps.Map{}, fmt.Errorf("cube: %s: %w", name, err)
 	}
 	return m, nil
 }

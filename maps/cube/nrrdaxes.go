@@ -173,7 +173,11 @@ func (h *nrrd) pixel(order string, warn func(string, ...any)) maps.Pixel {
 				}
 			}
 		}
-		if math.IsNaN(step) || step == 0 || math.IsInf(step, 0) {
+		switch {
+		case math.IsNaN(step):
+			return 0
+		case step == 0:
+			warn("axis %c has spacing %g, which is no length; pixel size not taken", a, step)
 			return 0
 		}
 		l := lengthUnits[strings.ToLower(strings.TrimSpace(unit))]

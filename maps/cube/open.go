@@ -69,6 +69,9 @@ func Open(fsys fs.FS, name string, opt Options) (*File, error) {
 	h := &f.h
 	h.Width, h.Height, h.Channels, h.Type = f.l.w, f.l.h, f.l.c, f.l.val.countType()
 	opt.override(h)
+	if err := checkStated(h.Pixel); err != nil {
+		return nil, fmt.Errorf("cube: %s: %w", name, err)
+	}
 	if err := f.selectFrames(opt.Frames); err != nil {
 		return nil, err
 	}

@@ -114,8 +114,11 @@ func (o Options) withDefaults() (Options, error) {
 		return o, fmt.Errorf("cube: option Calibration: offset %g eV, gain %g eV per channel; the gain must be above 0", o.Calibration.OffsetEV, o.Calibration.GainEV)
 	case o.Calibration.GainEV == 0 && o.Calibration.OffsetEV != 0:
 		return o, fmt.Errorf("cube: option Calibration: offset %g eV without a gain", o.Calibration.OffsetEV)
-	case !(o.Pixel == maps.Pixel{}) && !o.Pixel.Known():
-		return o, fmt.Errorf("cube: option Pixel: %g × %g µm; both sides must be above 0", o.Pixel.X.Um(), o.Pixel.Y.Um())
+	}
+	if o.Pixel != (maps.Pixel{}) {
+		if err := CheckPixel(o.Pixel); err != nil {
+			return o, fmt.Errorf("cube: option Pixel: %w", err)
+		}
 	}
 	for _, v := range []struct {
 		name  string

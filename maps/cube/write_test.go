@@ -46,7 +46,7 @@ func drawCube(t *rapid.T) *Memory {
 		m.Head.Calibration = spectra.Calibration{OffsetEV: rapid.Float64Range(-1000, 1000).Draw(t, "offset"), GainEV: positive.Draw(t, "gain")}
 	}
 	if rapid.Bool().Draw(t, "pixel") {
-		m.Head.Pixel = maps.Pixel{X: scaled(positive.Draw(t, "x"), maps.Micrometre), Y: scaled(float64(rapid.IntRange(1, 99).Draw(t, "y"))/64, maps.Micrometre)}
+		m.Head.Pixel = maps.Pixel{X: scaled(rapid.Float64Range(leastPixelUm, mostPixelUm).Draw(t, "x"), maps.Micrometre), Y: scaled(float64(rapid.IntRange(1, 99).Draw(t, "y"))/64, maps.Micrometre)}
 	}
 	if rapid.Bool().Draw(t, "conditions") {
 		m.Head.Conditions = spectra.Conditions{

@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"example.org/fleck/maps"
+	"example.org/fleck/maps/cube"
 	"example.org/fleck/quant"
 	"example.org/fleck/quant/template"
 	"example.org/fleck/spectra/xray"
@@ -41,7 +42,7 @@ func (s *Scene) check() error {
 	}{
 		{"gain_ev", s.Calibration.GainEV, 0, 1e3, true}, {"offset_ev", s.Calibration.OffsetEV, -1e4, 1e4, false},
 		{"takeoff_deg", s.TakeOff.Degrees(), 0, 90, false}, {"detector_azimuth_deg", s.Azimuth.Degrees(), -360, 360, false},
-		{"pixel_um", s.Pixel.X.Um(), 0, 1e4, true}, {"probe_nm", s.ProbeNM, 0, 1e5, false},
+		{"probe_nm", s.ProbeNM, 0, 1e5, false},
 		{"counts_per_pixel", s.CountsPerPixel, 0, 1e6, false}, {"current_na", s.CurrentNA, 0, 1e6, false}, {"dwell_ms", s.DwellS * 1e3, 0, 1e9, false},
 		{"count_rate_cps", s.RateCPS, 0, 1e8, false}, {"pulse_pair_us", s.PulsePairS * 1e6, 0, 1e3, false}, {"dead_time_us", s.DeadTimeS * 1e6, 0, 1e3, false},
 		{"pile_up", s.PileUp, 0, 0.2, false}, {"shading", s.Shading, -0.99, 0.99, false}, {"current_drift", s.CurrentDrift, -0.99, 0.99, false},
@@ -54,6 +55,9 @@ func (s *Scene) check() error {
 			}
 			return fmt.Errorf("%s = %g; %s %g and up to %g is accepted", v.key, v.v, word, v.low, v.high)
 		}
+	}
+	if err := cube.CheckPixel(s.Pixel); err != nil {
+		return fmt.Errorf("pixel_um: %w", err)
 	}
 	if err := s.checkDose(); err != nil {
 		return err

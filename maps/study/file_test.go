@@ -158,6 +158,8 @@ func TestParseErrors(t *testing.T) {
 		{"beam energy not a number", "beam_kev = 15", "beam_kev = nan", 13, "NaN"},
 		{"take-off angle", "takeoff_deg = 40.0", "takeoff_deg = -1", 14, "takeoff_deg"},
 		{"pixel of zero", "pixel_um = 0.15", "pixel_um = 0", 15, "pixel_um"},
+		{"pixel in metres", "pixel_um = 0.15", "pixel_um = 1.5e-7", 15, "pixel_um: pixel of 1.5e-07 × 1.5e-07 µm; sides from 0.0001 to 1000 µm are accepted"},
+		{"pixel of nan", "pixel_um = 0.15", "pixel_um = nan", 15, "pixel_um"},
 		{"first channel alone", "energy_step_ev = 10.0", "", 16, "without energy_step_ev"},
 		{"channel width alone", "energy_first_ev = -10.0", "", 17, "without energy_first_ev"},
 		{"shape of zero", "[64, 48, 1024]", "[64, 0, 1024]", 19, "sizes above 0"},

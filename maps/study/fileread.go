@@ -125,10 +125,9 @@ func (p *fileParser) number(key string, v, low, high float64, open bool) error {
 	return p.wrong(key, "%g; %s", v, text)
 }
 
-// maxLength bounds pixel and probe size (1 mm) and live times (about 3 years):
-// larger numbers are slips of the unit.
+// Bounds of probe sizes (0.1 mm) and live times (about 3 years): larger numbers are
+// slips of the unit.
 const (
-	maxPixelUM = 1000
 	maxProbeNM = 1e5
 	maxTimeS   = 1e8
 )
@@ -139,7 +138,7 @@ func (p *fileParser) cubes(f *File) error {
 		key          string
 		v, low, high float64
 	}{
-		{"beam_kev", t.BeamKeV, 0, quant.MaxBeamEnergy.KeV()}, {"takeoff_deg", t.TakeOffDeg, 0, 90}, {"pixel_um", t.PixelUM, 0, maxPixelUM},
+		{"beam_kev", t.BeamKeV, 0, quant.MaxBeamEnergy.KeV()}, {"takeoff_deg", t.TakeOffDeg, 0, 90},
 		{"energy_step_ev", t.StepEV, 0, 1000}, {"live_time_s", t.LiveTimeS, 0, maxTimeS},
 	} {
 		if err := p.number(n.key, n.v, n.low, n.high, true); err != nil {
@@ -149,6 +148,11 @@ func (p *fileParser) cubes(f *File) error {
 	o.BeamEnergy = xray.Energy(t.BeamKeV) * xray.KeV
 	o.TakeOff = xray.Angle(t.TakeOffDeg) * xray.Degree
 	o.Pixel = maps.Pixel{X: maps.Length(t.PixelUM) * maps.Micrometre, Y: maps.Length(t.PixelUM) * maps.Micrometre}
+	if p.meta.IsDefined("pixel_um") {
+		if err := cube.CheckPixel(o.Pixel); err != nil {
+			return p.wrong("pixel_um", "%w", err)
+		}
+	}
 	o.LiveTimeS = t.LiveTimeS
 	first, step := p.meta.IsDefined("energy_first_ev"), p.meta.IsDefined("energy_step_ev")
 	switch {
