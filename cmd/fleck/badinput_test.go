@@ -303,3 +303,17 @@ func TestShare(t *testing.T) {
 		}
 	}
 }
+
+// TestOnePixelField: one pixel says that it is not searched, and what it has in excess.
+func TestOnePixelField(t *testing.T) {
+	dir := t.TempDir()
+	at := func(name string) string { return filepath.Join(dir, name) }
+	everywhere := func(int, int) bool { return true }
+	blank := cubeFile(t, at("blank.nrrd"), false, 4)
+	args := []string{"--blank", blank, "--target", "TiO2:4.23g/cm3", "--substrate", "Fe", "--replicas", "39", "--no-limit"}
+	one := fieldFile(t, at("one.nrrd"), 1, 1, everywhere, 5)
+	out, errs, code := fleck(t, append([]string{"spots", one}, args...)...)
+	if code != exitDone || !strings.Contains(out, "one pixel") || !strings.Contains(out, "Ti K in excess") || !strings.Contains(errs, "one pixel") || strings.Contains(errs, "one.nrrd: 100 %") {
+		t.Errorf("one pixel: exit code %d\n%s%s", code, out, errs)
+	}
+}

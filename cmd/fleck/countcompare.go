@@ -74,6 +74,7 @@ func (e *env) compareCounts(ctx context.Context, c *cli.Context, treated, blank 
 				o.ExcessCounts += s.ExcessCounts
 				variance += s.ExcessSigma * s.ExcessSigma
 			}
+			o.SpotAreaMm2 = math.Min(o.SpotAreaMm2, o.AreaMm2) // spots reach beyond the frame
 			o.ExcessSigma = math.Sqrt(variance)
 			sides[side] = append(sides[side], o)
 			row := record.Of("name", path, "role", string(role), "coupon", o.Field.Coupon)

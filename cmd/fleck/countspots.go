@@ -119,7 +119,7 @@ func (e *env) countSpots(ctx context.Context, c *cli.Context, path string, m map
 	o := record.Of("name", path)
 	o.Number("p_value", res.PValue, "")
 	o.Set("detected", res.Detected)
-	o.Number("threshold", res.Threshold, "the map holds no counts")
+	o.Number("threshold", res.Threshold, "the map holds no counts, or is one pixel")
 	o.Number("list_threshold", res.ListThreshold, "no spot was listed")
 	o.Number("expected_false", res.ExpectedFalse, "")
 	o.Number("area_mm2", area, noPixelSize)
@@ -130,6 +130,8 @@ func (e *env) countSpots(ctx context.Context, c *cli.Context, path string, m map
 	a.Set("limit", record.Limit(res.Limit, nil, cond))
 	verdict := "no spots of high counts found"
 	switch n := len(res.Spots); {
+	case len(m.V) == 1:
+		verdict = "a map of one pixel, in which no spots are searched for"
 	case n == 1:
 		verdict = "1 spot of high counts found, which a single map cannot name"
 	case n > 1:

@@ -116,7 +116,11 @@ func (e *env) printField(r *study.Result, i int, mode beamMode) {
 	case len(f.Spots.Spots) > 0:
 		verdict += "; listed are " + countVerdicts(f.Spots.Spots)
 	}
-	e.printf("%s: %s (p = %.2g, alpha %g)\n", f.Name, verdict, f.Spots.PValue, f.Spots.Options.Alpha)
+	if f.Header.Pixels() == 1 {
+		e.printf("%s: a field of one pixel, in which no spots are searched for\n", f.Name)
+	} else {
+		e.printf("%s: %s (p = %.2g, alpha %g)\n", f.Name, verdict, f.Spots.PValue, f.Spots.Options.Alpha)
+	}
 	e.printSpots(f.Spots, f.Header.Pixel.Known(), r.Target.Own, true)
 	nm, _ := r.SphereNM(i, f.Spots.Limit.ExcessCounts)
 	e.printLimit(f.Spots.Limit, nm, f.Header.Pixel.AreaUm2()*float64(f.Header.Pixels())*1e-6*mode.share(f.Header.Pixel))

@@ -145,7 +145,7 @@ func Occurrences(list []spots.Occurrence) []Object {
 func Search(o *Object, r *spots.Result) {
 	o.Number("p_value", r.PValue, "")
 	o.Set("detected", r.Detected)
-	o.Number("threshold", r.Threshold, "the field holds no counts")
+	o.Number("threshold", r.Threshold, "the field holds no counts, or is one pixel")
 	o.Number("list_threshold", r.ListThreshold, "no spot was listed")
 	o.Number("expected_false", r.ExpectedFalse, "")
 	const noBlank = "no blank spectrum was used"

@@ -105,6 +105,12 @@ func FindCounts(ctx context.Context, m maps.Map, opt CountOptions) (*Result, err
 		res.Remarks = append(res.Remarks, "the map holds no counts")
 		return res, nil
 	}
+	if len(m.V) == 1 {
+		s.first = newScanned(1)
+		res.LLR, res.Limit = s.llrMap(), noLimit(onePixel)
+		res.Remarks = append(res.Remarks, onePixel)
+		return res, nil
+	}
 	s.mean = total / float64(pixels)
 	s.prepare()
 	if err := s.simulate(ctx); err != nil {

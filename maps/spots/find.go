@@ -90,6 +90,9 @@ const (
 //
 // A target that the counts cannot tell from the substrate is an error that
 // wraps ErrInseparable. The result is the same for any number of workers.
+//
+// A field of one pixel is not searched: with a blank its excess is in the result, and
+// a remark says so.
 func Find(ctx context.Context, f *Field, opt Options) (*Result, error) {
 	opt, err := opt.withDefaults(f)
 	if err != nil {
@@ -107,6 +110,12 @@ func Find(ctx context.Context, f *Field, opt Options) (*Result, error) {
 		return res, nil
 	}
 	s := newCubeSearch(f, opt)
+	if f.W*f.H == 1 {
+		if err := s.onePixel(ctx, res); err != nil {
+			return nil, err
+		}
+		return res, nil
+	}
 	if err := s.prepare(ctx); err != nil {
 		return nil, err
 	}

@@ -276,6 +276,7 @@ func (r *Result) compare(progress Progress) error {
 			o.ExcessCounts += s.ExcessCounts
 			variance += s.ExcessSigma * s.ExcessSigma
 		}
+		o.SpotAreaMm2 = math.Min(o.SpotAreaMm2, o.AreaMm2) // spots reach beyond the frame
 		o.ExcessSigma = math.Sqrt(variance)
 		f.Observation = o
 		switch f.Role {
