@@ -90,6 +90,12 @@ func (e *env) spots(ctx context.Context, c *cli.Context, path string) error {
 	if err := e.addField(c, s, path, maps.Treated, later...); err != nil {
 		return err
 	}
+	defer closeFields(s)
+	if masked {
+		if err := checkMask(c.String("mask"), mask, s.Fields[0].Source.Header()); err != nil {
+			return err
+		}
+	}
 	for _, b := range c.StringSlice("blank") {
 		if slices.Contains(later, b) {
 			return usage("%s is given both as --later and as --blank", b)
@@ -98,7 +104,6 @@ func (e *env) spots(ctx context.Context, c *cli.Context, path string) error {
 			return err
 		}
 	}
-	defer closeFields(s)
 	out, complete, err := e.openFolder(c.String("out"))
 	if err != nil {
 		return err

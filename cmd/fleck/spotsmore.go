@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"example.org/fleck/maps"
+	"example.org/fleck/maps/cube"
 	"example.org/fleck/maps/record"
 	"example.org/fleck/maps/spots"
 	"example.org/fleck/maps/study"
@@ -97,7 +98,34 @@ func (e *env) readMask(c *cli.Context) (mask maps.Mask, ok bool, err error) {
 	if mask, err = spots.MaskAbove(img, level, below); err != nil {
 		return mask, false, err
 	}
-	return mask, true, nil
+	return mask, true, checkMarks(path, name, level, img, mask)
+}
+
+// checkMarks refuses a mask that marks nothing or everything: spots lie on neither
+// more than by chance.
+func checkMarks(path, name string, level float64, img maps.Map, mask maps.Mask) error {
+	which := ""
+	switch mask.Count() {
+	case 0:
+		which = "no pixel lies"
+	case len(mask.In):
+		which = "every pixel lies"
+	default:
+		return nil
+	}
+	has := "it has no values"
+	if v, ok := img.Range(); ok {
+		has = fmt.Sprintf("its values range from %g to %g", v.Low, v.High)
+	}
+	return usage("--mask %s: %s %s %g (--%s), %s; accepted is a mask that marks a part of the field", path, which, strings.TrimPrefix(name, "mask-"), level, name, has)
+}
+
+// checkMask refuses a mask of another size than the field.
+func checkMask(path string, mask maps.Mask, h cube.Header) error {
+	if mask.W == h.Width && mask.H == h.Height {
+		return nil
+	}
+	return usage("--mask %s has %d × %d pixels, the field %d × %d", path, mask.W, mask.H, h.Width, h.Height)
 }
 
 // searched is the part of the channels that a study searches.
@@ -110,9 +138,6 @@ func (e *env) more(ctx context.Context, c *cli.Context, s *study.Study, r *study
 	f := &r.Fields[0]
 	switch {
 	case masked:
-		if mask.W != f.Header.Width || mask.H != f.Header.Height {
-			return usage("--mask %s has %d × %d pixels, the field %d × %d", c.String("mask"), mask.W, mask.H, f.Header.Width, f.Header.Height)
-		}
 		if err := e.associate(c, f.Spots.Spots, mask); err != nil {
 			return err
 		}

@@ -3,6 +3,7 @@ package main
 import (
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 )
@@ -128,12 +129,29 @@ func TestSpotsRefusals(t *testing.T) {
 		{"file called texture", []string{"--mask", "./texture"}, "texture"},
 		{"two levels", []string{"--mask", small, "--mask-above", "3", "--mask-below", "2"}, "exclude each other"},
 		{"a word for a level", []string{"--mask", small, "--mask-above", "high"}, "a number is accepted"},
-		{"mask of another size", []string{"--mask", small}, "3 × 3 pixels"},
+		{"mask of another size", []string{"--mask", small, "--mask-above", "3"}, "3 × 3 pixels"},
 		{"no such mask", []string{"--mask", filepath.Join(dir, "none.png")}, "none.png"},
 	} {
 		_, errs, code := fleck(t, append(append([]string{"spots", field}, c.args...), common...)...)
 		if code == exitDone || !strings.Contains(errs, c.want) {
 			t.Errorf("%s: exit code %d, %q; want %q", c.name, code, errs, c.want)
+		}
+	}
+	// What is wrong with a mask is said before the search, which the blank would end.
+	whole := write(t, filepath.Join(dir, "whole.txt"), strings.Repeat(strings.Repeat("7\t", 19)+"7\n", 16))
+	other := []string{"--blank", altered(t, blank, "other.nrrd", "1e+01 keV", "12 keV")}
+	for _, c := range []struct {
+		args []string
+		want string
+	}{
+		{[]string{"--mask", whole}, "every pixel lies above 0 (--mask-above), its values range from 7 to 7"},
+		{[]string{"--mask", whole, "--mask-above", "7"}, "no pixel lies above 7 (--mask-above), its values range from 7 to 7"},
+		{[]string{"--mask", whole, "--mask-below", "3"}, "no pixel lies below 3 (--mask-below)"},
+		{[]string{"--mask", small, "--mask-above", "3"}, "has 3 × 3 pixels, the field 20 × 16"},
+	} {
+		_, errs, code := fleck(t, slices.Concat([]string{"spots", field}, c.args, other, common)...)
+		if code != exitUsage || !strings.Contains(errs, c.want) {
+			t.Errorf("%v: exit code %d, %q; want %q", c.args, code, errs, c.want)
 		}
 	}
 	if _, errs, code := fleck(t, "spots", small, "--screen", "--target", "TiO2", "--substrate", "Fe"); code != exitUsage || !strings.Contains(errs, "needs a cube") {
