@@ -104,6 +104,13 @@ func (e *env) spots(ctx context.Context, c *cli.Context, path string) error {
 			return err
 		}
 	}
+	other, err := e.openOther(c, s)
+	if err != nil {
+		return err
+	}
+	if other != nil {
+		defer closeFields(other)
+	}
 	out, complete, err := e.openFolder(c.String("out"))
 	if err != nil {
 		return err
@@ -116,8 +123,8 @@ func (e *env) spots(ctx context.Context, c *cli.Context, path string) error {
 	if err != nil {
 		return err
 	}
-	if other := c.String("other-beam"); other != "" {
-		if err := e.otherBeam(ctx, c, s, r, other); err != nil {
+	if other != nil {
+		if err := e.otherBeam(ctx, c, other, r); err != nil {
 			return err
 		}
 	}

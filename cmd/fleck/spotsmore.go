@@ -226,23 +226,34 @@ func (e *env) spheres(r *study.Result) {
 	e.answer.Set("spheres", record.Of("assumed", assumed, "spots", rows))
 }
 
-// otherBeam searches the same place at another beam energy and joins the verdicts.
-func (e *env) otherBeam(ctx context.Context, c *cli.Context, s *study.Study, r *study.Result, path string) error {
+// openOther opens the same place at another beam energy, nil if none was given.
+func (e *env) openOther(c *cli.Context, s *study.Study) (*study.Study, error) {
+	path := c.String("other-beam")
+	if path == "" {
+		return nil, nil
+	}
 	if c.IsSet("beam") {
-		return usage("--other-beam %s: the cubes must state their beam energies themselves; --beam would hold for both", path)
+		return nil, usage("--other-beam %s: the cubes must state their beam energies themselves; --beam would hold for both", path)
 	}
 	other := *s
 	other.Fields, other.Store, other.Title = nil, nil, path
 	if err := e.addField(c, &other, path, maps.Treated); err != nil {
-		return err
+		return nil, err
 	}
-	defer closeFields(&other)
-	q, err := e.runStudy(ctx, &other)
+	a, b := s.Fields[0].Source.Header().Conditions.BeamEnergy, other.Fields[0].Source.Header().Conditions.BeamEnergy
+	if math.Abs(float64(a-b)) < 0.01*float64(a) {
+		closeFields(&other)
+		return nil, usage("--other-beam %s: recorded at %g keV like the first cube; another energy is needed", path, b.KeV())
+	}
+	return &other, nil
+}
+
+// otherBeam searches the same place at another beam energy and joins the verdicts.
+func (e *env) otherBeam(ctx context.Context, c *cli.Context, other *study.Study, r *study.Result) error {
+	path := other.Title
+	q, err := e.runStudy(ctx, other)
 	if err != nil {
 		return err
-	}
-	if a, b := r.Sum.BeamEnergy, q.Sum.BeamEnergy; math.Abs(float64(a-b)) < 0.01*float64(a) {
-		return usage("--other-beam %s: recorded at %g keV like the first cube; another energy is needed", path, b.KeV())
 	}
 	list, offset, sigma, err := e.alignedSpots(&r.Fields[0], &q.Fields[0], path, c.Bool("registered"))
 	if err != nil {

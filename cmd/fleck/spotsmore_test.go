@@ -137,7 +137,7 @@ func TestSpotsRefusals(t *testing.T) {
 			t.Errorf("%s: exit code %d, %q; want %q", c.name, code, errs, c.want)
 		}
 	}
-	// What is wrong with a mask is said before the search, which the blank would end.
+	// What is wrong with a mask or another cube is said before the search, which the blank would end.
 	whole := write(t, filepath.Join(dir, "whole.txt"), strings.Repeat(strings.Repeat("7\t", 19)+"7\n", 16))
 	other := []string{"--blank", altered(t, blank, "other.nrrd", "1e+01 keV", "12 keV")}
 	for _, c := range []struct {
@@ -147,10 +147,12 @@ func TestSpotsRefusals(t *testing.T) {
 		{[]string{"--mask", whole}, "every pixel lies above 0 (--mask-above), its values range from 7 to 7"},
 		{[]string{"--mask", whole, "--mask-above", "7"}, "no pixel lies above 7 (--mask-above), its values range from 7 to 7"},
 		{[]string{"--mask", whole, "--mask-below", "3"}, "no pixel lies below 3 (--mask-below)"},
+		{[]string{"--other-beam", filepath.Join(dir, "none.nrrd")}, "none.nrrd: no such file"},
+		{[]string{"--other-beam", blank}, "another energy is needed"},
 		{[]string{"--mask", small, "--mask-above", "3"}, "has 3 × 3 pixels, the field 20 × 16"},
 	} {
 		_, errs, code := fleck(t, slices.Concat([]string{"spots", field}, c.args, other, common)...)
-		if code != exitUsage || !strings.Contains(errs, c.want) {
+		if code == exitDone || !strings.Contains(errs, c.want) {
 			t.Errorf("%v: exit code %d, %q; want %q", c.args, code, errs, c.want)
 		}
 	}
