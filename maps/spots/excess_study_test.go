@@ -38,7 +38,7 @@ func TestStudyExcess(t *testing.T) {
 				q := planted{12 + 6*rng.Float64(), 12 + 6*rng.Float64(), c.width, c.fraction(info), tgt.Spectrum}
 				f := worldField(rng, side, side, counts, s0, []planted{q})
 				opt := blank.options(rng, f, s0)
-				opt.Bootstrap, opt.Workers, opt.Widths = 39, 1, []float64{.8, 1.2, 1.8, 2.7}
+				opt.Bootstrap, opt.Workers, opt.Widths = 99, 1, []float64{.8, 1.2, 1.8, 2.7}
 				r, err := Find(context.Background(), f, opt)
 				if err != nil {
 					t.Error(err)
@@ -93,5 +93,61 @@ func TestStudyExcess(t *testing.T) {
 		}
 		fmt.Printf("width %g px, d %g: found %d of %d; interval holds %s (below the truth %s, above %s), median width %.1f counts; given the totals of the pixels %s; place known %s; place and width known %s, %.1f counts\n",
 			c.width, c.d, n, fields, share(held), share(under), share(over), width[n/2], share(given), share(placed), share(known), best[n/2])
+	}
+}
+
+// TestStudyExcessDrop prints the mean of twice the loss of log-likelihood at the true
+// excess, at most 30, beside the factor that excessLikelihood gives it, and how often
+// the truth lies within intervalDrop times that factor. It is made without the rounds
+// of the search: the strongest maximum is fitted. FIELDS sets the effort.
+func TestStudyExcessDrop(t *testing.T) {
+	fields := envInt("FIELDS", 400)
+	if testing.Short() {
+		fields = 2
+	}
+	s0, tgt := worldAluminium(), worldSilica()
+	info := information(s0, tgt.Spectrum)
+	const side = 36
+	for _, c := range []cell{{60, 1, 9, 1}, {60, 1, 15, 1}, {60, 1.4, 11, 1}, {60, 2, 9, 1}, {60, 2, 15, 1}, {60, 3, 9, 1},
+		{20, 1, 9, 1}, {20, 2, 9, 1}, {20, 3, 11, 1}, {200, 1, 8, 1}, {200, 1.5, 8, 1}, {200, 2, 10, 1}, {200, 3, 8, 1}} {
+		type outcome struct {
+			found, held          bool
+			drop, factor, excess float64
+		}
+		out := make([]outcome, fields)
+		parallel(fields, 0, func() func(int) {
+			return func(i int) {
+				rng := rand.New(rand.NewPCG(uint64(10*c.width+c.d)+100, uint64(i)))
+				q := planted{15 + 6*rng.Float64(), 15 + 6*rng.Float64(), c.width, c.fraction(info), tgt.Spectrum}
+				f := worldField(rng, side, side, c.counts, s0, []planted{q})
+				opt := blank.options(rng, f, s0)
+				opt.Workers, opt.Widths = 1, []float64{.8, 1.2, 1.8, 2.7, 4}
+				s := searcher(f, opt)
+				best := localMaxima(nil, s.first.u, side, side)[0]
+				x, y := float64(best.p%side), float64(best.p/side)
+				if math.Hypot(x-q.x, y-q.y) > 2*c.width+1 {
+					return
+				}
+				tr := s.bank.trials[s.first.arg[best.p]]
+				least, most := s.opt.MinWidthPx, 1.5*s.opt.Widths[len(s.opt.Widths)-1]
+				fitted := s.m.fit(component{x: x, y: y, s: s.opt.Widths[tr.width], f: tr.f}, least, most)
+				l := newExcessLikelihood(s.m, fitted, least, most)
+				truth := 0.0 // of the counts that this dose gave
+				s.m.each(newProfile(profile{}, q.x, q.y, q.s, side, side), func(p int, k float64) { truth += q.f * s.m.weight[p] * k })
+				drop := 2 * (l.top - l.at(truth))
+				out[i] = outcome{true, drop <= 2*intervalDrop*l.factor, math.Min(30, drop), l.factor, l.excess / truth}
+			}
+		})
+		var n, held int
+		var drop, factor, excess float64
+		for _, o := range out {
+			if o.found {
+				n, held = n+1, held+count(o.held)
+				drop, factor, excess = drop+o.drop, factor+o.factor, excess+o.excess
+			}
+		}
+		p := float64(held) / float64(n)
+		fmt.Printf("%g counts per pixel, width %g px, d %g: found %d of %d; mean %.3f, given %.3f; excess %.3f of the true; within %.3f ± %.3f\n",
+			c.counts, c.width, c.d, n, fields, drop/float64(n), factor/float64(n), excess/float64(n), p, math.Sqrt(p*(1-p)/float64(n)))
 	}
 }

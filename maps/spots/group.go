@@ -206,23 +206,35 @@ func (s *search) prune(least, most float64) bool {
 			continue
 		}
 		gone[i], pruned = true, true
-		// The height it was found at passes to the nearest that remains.
-		next := near[0]
-		for _, k := range near {
-			if p, q := s.m.parts[k], s.m.parts[next]; math.Hypot(p.x-c.x, p.y-c.y) < math.Hypot(q.x-c.x, q.y-c.y) {
-				next = k
+	}
+	s.m.keep(func(i int) bool { return !gone[i] })
+	return pruned
+}
+
+// keep drops the components for which stays is false. The height that one was found
+// at passes to the nearest that remains, if they overlap: the rounds may have given
+// its counts to that one.
+func (m *model) keep(stays func(i int) bool) {
+	var kept, gone []component
+	for i, c := range m.parts {
+		if stays(i) {
+			kept = append(kept, c)
+		} else {
+			gone = append(gone, c)
+		}
+	}
+	for _, c := range gone {
+		next, nearest := -1, math.Inf(1)
+		for k, o := range kept {
+			if d := math.Hypot(o.x-c.x, o.y-c.y); d < nearest && d <= 2*(o.s+c.s) {
+				next, nearest = k, d
 			}
 		}
-		s.m.parts[next].u = math.Max(s.m.parts[next].u, c.u)
-	}
-	kept := s.m.parts[:0]
-	for i, c := range s.m.parts {
-		if !gone[i] {
-			kept = append(kept, c)
+		if next >= 0 {
+			kept[next].u = math.Max(kept[next].u, c.u)
 		}
 	}
-	s.m.parts = kept
-	return pruned
+	m.parts = kept
 }
 
 // faintGain is the log-likelihood that a component below the level of the list
@@ -246,14 +258,8 @@ func (s *search) dropFaint() bool {
 		p = append(p, s.null.peakP(pk.u))
 	}
 	listed := poisson.Rejected(p, s.opt.Q)
-	kept := s.m.parts[:0]
-	for i, c := range s.m.parts {
-		if listed[i] || c.llr >= faintGain {
-			kept = append(kept, c)
-		}
-	}
-	s.m.parts = kept
-	return len(kept) < n
+	s.m.keep(func(i int) bool { return listed[i] || s.m.parts[i].llr >= faintGain })
+	return len(s.m.parts) < n
 }
 
 // logL returns the log-likelihood of the pixels xa … xb, ya … yb against no spot

@@ -211,6 +211,9 @@ func (s *cubeSearch) remark(res *Result) {
 	if n := len(res.Rejected); n > 0 {
 		add("%s", rejectedText(n, res.Options.Target.Name))
 	}
+	if n := float64(len(s.spots) + len(localMaxima(nil, s.last.u, s.w, s.h))); n > s.opt.Q*float64(len(s.null.heights)+1) {
+		add("%d replicas are too few for this field: a spot alone among %.0f maxima cannot be listed at a false discovery rate of %.3g", s.opt.Bootstrap, n, s.opt.Q)
+	}
 	if len(s.spots) >= s.opt.MaxSpots {
 		add("the search ended at %d spots", s.opt.MaxSpots)
 	}

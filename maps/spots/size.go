@@ -2,6 +2,7 @@ package spots
 
 import (
 	"math"
+	"slices"
 
 	"example.org/fleck/maps"
 )
@@ -52,7 +53,7 @@ func (s *search) windowOf(parts []component, whole []float64) window {
 // measure places and sizes spot i. m is a fork of the model, whose frac it
 // leaves at whole, the strength of all spots.
 func (s *search) measure(i int, m *model, whole []float64) (maps.Spot, window) {
-	least := s.opt.MinWidthPx
+	least, most := s.opt.MinWidthPx, 1.5*s.opt.Widths[len(s.opt.Widths)-1]
 	sp := maps.Spot{LogLikelihood: s.spots[i].u, Verdict: maps.CannotTell}
 	win := s.windowOf(s.partsOf(i), whole)
 	parts := s.spots[i].parts
@@ -62,11 +63,12 @@ func (s *search) measure(i int, m *model, whole []float64) (maps.Spot, window) {
 		c := s.m.parts[k]
 		m.put(c, -1)
 		sx, sy, excess, sigma := m.uncertainty(c, least)
+		excess *= m.placed(c)
 		if len(parts) == 1 {
 			// The curvature at the best fit understates what faint spots leave open.
 			upper = m.upperWidth(c)
-			sigma = math.Max(sigma, m.excessSpread(c, least, 1.5*s.opt.Widths[len(s.opt.Widths)-1]))
-			sp.ExcessLow, sp.ExcessHigh = m.excessInterval(c, least, 1.5*s.opt.Widths[len(s.opt.Widths)-1])
+			sigma = math.Max(sigma, m.excessSpread(c, least, most))
+			sp.ExcessLow, sp.ExcessHigh = m.excessInterval(c, least, most)
 			px, py := s.placeSpread(c)
 			sx, sy = math.Max(sx, px), math.Max(sy, py)
 		}
@@ -87,6 +89,9 @@ func (s *search) measure(i int, m *model, whole []float64) (maps.Spot, window) {
 	if len(parts) > 1 {
 		sp.ExcessSigma = m.shapeSigma(win)
 		sp.ExcessLow, sp.ExcessHigh = math.Max(0, total-1.96*sp.ExcessSigma), total+1.96*sp.ExcessSigma
+		if low, high, ok := m.asOne(s.partsOf(i), component{x: sp.XPx, y: sp.YPx, s: sp.WidthPx}, least, most); ok {
+			sp.ExcessLow, sp.ExcessHigh = math.Min(sp.ExcessLow, low), math.Max(sp.ExcessHigh, high)
+		}
 	}
 	sp.XUm, sp.YUm = micrometres(sp.XPx, sp.YPx, s.pixel)
 	s.size(&sp, win, len(parts) == 1)
@@ -95,6 +100,43 @@ func (s *search) measure(i int, m *model, whole []float64) (maps.Spot, window) {
 		sp.DiameterHighUm = fwhm * math.Sqrt(math.Max(0, upper*upper-least*least)*s.pixel.AreaUm2())
 	}
 	return sp, win
+}
+
+// placed returns the factor that takes the gain of the choice of its place off the
+// strength of component c; frac must hold the other components.
+func (m *model) placed(c component) float64 {
+	_, d2 := m.slope(newProfile(profile{}, c.x, c.y, c.s, m.w, m.h), c.f)
+	return unbiased(c.f, -d2) / c.f
+}
+
+// oneLoss is the loss of log-likelihood up to which one profile may stand for a spot
+// of several components: half the 99 % quantile of chi-squared with the four
+// parameters that one component more has.
+const oneLoss = 6.64
+
+// asOne returns the 95 % interval of the excess counts of a spot of several parts
+// when it is one profile, fitted from start; ok is false where the counts exclude that.
+// frac must hold these parts, and does again at the end.
+func (m *model) asOne(parts []component, start component, least, most float64) (low, high float64, ok bool) {
+	whole := slices.Clone(m.frac)
+	defer copy(m.frac, whole)
+	gain := 0.0
+	for _, c := range parts {
+		m.put(c, -1)
+	}
+	without := slices.Clone(m.frac)
+	for _, c := range parts {
+		gain += m.gain(newProfile(profile{}, c.x, c.y, c.s, m.w, m.h), c.f)
+		start.f = math.Max(start.f, c.f)
+		m.put(c, 1)
+	}
+	copy(m.frac, without)
+	c := m.fit(start, least, most)
+	if c.f <= 0 || c.llr < gain-oneLoss {
+		return 0, 0, false
+	}
+	low, high = m.excessInterval(c, least, most)
+	return low, high, true
 }
 
 // shapeSigma returns the standard uncertainty of the expected excess counts of a

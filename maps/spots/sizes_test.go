@@ -127,3 +127,18 @@ func TestLimitByWidth(t *testing.T) {
 		t.Error("a width of 0 px is accepted")
 	}
 }
+
+// The adjusted strength solves (fitted − f)·information = 1/f.
+func TestUnbiasedStrength(t *testing.T) {
+	for _, snr := range []float64{2.01, 3, 5, 20} {
+		const fitted = 0.3
+		info := snr * snr / (fitted * fitted)
+		f := unbiased(fitted, info)
+		if d := (fitted-f)*info*f - 1; math.Abs(d) > 1e-9 {
+			t.Errorf("%g standard deviations: off by %g", snr, d)
+		}
+	}
+	if f := unbiased(0.3, 1); f != 0.15 {
+		t.Errorf("a strength below twice its uncertainty becomes %g, want half of it", f)
+	}
+}
