@@ -425,6 +425,49 @@ func (s shortSource) Rows() (RowReader, error) {
 }
 
 // ExampleHalves reads a cube with four frames: the sum, and the two halves.
+// TestWriteFrames: frames that are written are read again, each and as their sum, with
+// the times of all frames together.
+func TestWriteFrames(t *testing.T) {
+	h := Header{Width: 3, Height: 2, Channels: 6, Type: U16, Conditions: spectra.Conditions{LiveTimeS: 30, RealTimeS: 60}}
+	whole, err := NewMemory(h)
+	if err != nil {
+		t.Fatal(err)
+	}
+	rng := rand.New(rand.NewPCG(4, 4))
+	for i := range whole.Data {
+		whole.Data[i] = rng.Uint32N(60000)
+	}
+	frames := split(whole, 4, 5)
+	frame := func(k int) (RowReader, error) { return frames[k].Rows() }
+	for name, write := range map[string]func(w io.Writer) error{
+		"npy":  func(w io.Writer) error { return WriteNPYFrames(w, h, 4, frame) },
+		"raw":  func(w io.Writer) error { return WriteNRRDFrames(w, h, 4, frame, Raw) },
+		"gzip": func(w io.Writer) error { return WriteNRRDFrames(w, h, 4, frame, Gzip) },
+	} {
+		var b bytes.Buffer
+		if err := write(&b); err != nil {
+			t.Fatal(err)
+		}
+		fsys := memFile(b.String())
+		m, f := mustLoad(t, fsys, "f", Options{})
+		if got := f.Header(); got.Frames != 4 || !slices.Equal(m.Data, whole.Data) || name != "npy" && got.Conditions.LiveTimeS != 30 {
+			t.Errorf("%s: %d frames, live time %g s, same counts %v", name, got.Frames, got.Conditions.LiveTimeS, slices.Equal(m.Data, whole.Data))
+		}
+		for k, want := range frames {
+			if m, _ := mustLoad(t, fsys, "f", Options{Frames: FrameRange{k, k + 1}}); !slices.Equal(m.Data, want.Data) {
+				t.Errorf("%s: frame %d is read otherwise than written", name, k)
+			}
+		}
+	}
+	if err := WriteNPYFrames(io.Discard, h, 1, frame); err == nil || !strings.Contains(err.Error(), "2 or more") {
+		t.Errorf("one frame: error %v", err)
+	}
+	h.Type = U8
+	if err := WriteNPYFrames(io.Discard, h, 4, frame); err == nil || !strings.Contains(err.Error(), "frame 0 of 4") {
+		t.Errorf("counts beyond the type: error %v", err)
+	}
+}
+
 func ExampleHalves() {
 	data := []byte{1, 0, 2, 0, 0, 3, 5, 1} // four frames of one pixel with two channels
 	f, err := Open(fstest.MapFS{"cube.raw": {Data: data}}, "cube.raw", Options{Shape: []int{4, 1, 1, 2}, Type: U8})

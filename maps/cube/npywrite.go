@@ -26,14 +26,33 @@ func npyHeader(descr string, shape ...int) []byte {
 // little-endian, C order, in the type of h (u32 when it is not stated). NPY
 // carries no axis names, pixel size or energy scale; WriteNRRD does.
 func WriteNPY(w io.Writer, h Header, rows RowReader) error {
+	return writeNPY(w, h, oneFrame(rows), h.Height, h.Width, h.Channels)
+}
+
+// WriteNPYFrames is WriteNPY for n frames one after the other, of shape (frames,
+// height, width, channels); frame returns the rows of one, counted from 0.
+func WriteNPYFrames(w io.Writer, h Header, n int, frame func(k int) (RowReader, error)) error {
+	if err := checkFrames(n); err != nil {
+		return err
+	}
+	return writeNPY(w, h, frame, n, h.Height, h.Width, h.Channels)
+}
+
+// writeNPY writes an array whose shape ends in height, width, channels, of which there
+// are as many frames as the size before them says.
+func writeNPY(w io.Writer, h Header, frame func(k int) (RowReader, error), shape ...int) error {
 	if err := h.Check(); err != nil {
 		return err
 	}
 	descr := map[Type]string{U8: "|u1", U16: "<u2", U32: "<u4", 0: "<u4"}[h.Type]
-	if _, err := w.Write(npyHeader(descr, h.Height, h.Width, h.Channels)); err != nil {
+	if _, err := w.Write(npyHeader(descr, shape...)); err != nil {
 		return err
 	}
-	return writeRows(w, h, rows)
+	n := 1
+	if len(shape) == 4 {
+		n = shape[0]
+	}
+	return writeFrames(w, h, n, frame)
 }
 
 // WriteMapNPY writes a map as an NPY array of shape (height, width) of 64-bit

@@ -50,10 +50,37 @@ func ParseEncoding(s string) (Encoding, error) {
 // carries title, energy scale, pixel size, conditions and keys; a count that
 // the type cannot hold is an error.
 func WriteNRRD(w io.Writer, h Header, rows RowReader, enc Encoding) error {
+	return writeNRRD(w, h, 1, oneFrame(rows), enc)
+}
+
+// WriteNRRDFrames is WriteNRRD for n frames one after the other, with an axis of frames,
+// the slowest; frame returns the rows of one, counted from 0. The times of h are those
+// of all frames together.
+func WriteNRRDFrames(w io.Writer, h Header, n int, frame func(k int) (RowReader, error), enc Encoding) error {
+	if err := checkFrames(n); err != nil {
+		return err
+	}
+	return writeNRRD(w, h, n, frame, enc)
+}
+
+// checkFrames refuses numbers of frames that a frame axis is not for.
+func checkFrames(n int) error {
+	if n < 2 {
+		return fmt.Errorf("cube: %d frames; 2 or more are accepted", n)
+	}
+	return nil
+}
+
+// oneFrame returns rows as the only frame.
+func oneFrame(rows RowReader) func(int) (RowReader, error) {
+	return func(int) (RowReader, error) { return rows, nil }
+}
+
+func writeNRRD(w io.Writer, h Header, n int, frame func(k int) (RowReader, error), enc Encoding) error {
 	if enc != Raw && enc != Gzip {
 		return fmt.Errorf("cube: %v is not known; use raw or gzip", enc)
 	}
-	text, err := nrrdHeader(h, RawFile{Endian: LittleEndian, Encoding: enc})
+	text, err := nrrdHeader(h, RawFile{Endian: LittleEndian, Encoding: enc, Frames: n})
 	if err != nil {
 		return err
 	}
@@ -61,10 +88,10 @@ func WriteNRRD(w io.Writer, h Header, rows RowReader, enc Encoding) error {
 		return err
 	}
 	if enc == Raw {
-		return writeRows(w, h, rows)
+		return writeFrames(w, h, n, frame)
 	}
 	z := gzip.NewWriter(w)
-	if err := writeRows(z, h, rows); err != nil {
+	if err := writeFrames(z, h, n, frame); err != nil {
 		return err
 	}
 	return z.Close()
@@ -212,6 +239,25 @@ func micrometres(l maps.Length) string {
 func (q quantity) print(v float64) string {
 	f := q.units[strings.ToLower(q.write)]
 	return shortest(v/f, func(n float64) bool { return n*f == v })
+}
+
+// writeFrames writes the rows of n frames.
+func writeFrames(w io.Writer, h Header, n int, frame func(k int) (RowReader, error)) error {
+	for k := range n {
+		rows, err := frame(k)
+		if err != nil {
+			return err
+		}
+		err = writeRows(w, h, rows)
+		if n == 1 {
+			return err
+		}
+		closeRows(rows)
+		if err != nil {
+			return fmt.Errorf("cube: frame %d of %d: %w", k, n, err)
+		}
+	}
+	return nil
 }
 
 // writeRows writes all rows little-endian in the type of h.
