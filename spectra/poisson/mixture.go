@@ -3,6 +3,7 @@ package poisson
 import (
 	"fmt"
 	"math"
+	"slices"
 )
 
 // Status says how an iterative fit ended.
@@ -39,6 +40,7 @@ type Mixture struct {
 	k, c      int
 	unit      []float64 // templates of unit sum, k rows of c channels
 	sum       []float64 // sum of each template as given
+	from, to  []int     // of each template: the channels outside which it is nothing, to 1e-13 of its top
 	reachable []bool    // by channel: some template is positive there
 }
 
@@ -55,7 +57,8 @@ func NewMixture(templates [][]float64) (*Mixture, error) {
 	if c > math.MaxInt32 {
 		return nil, fmt.Errorf("poisson: mixture of %d channels, want at most %d: %w", c, math.MaxInt32, ErrRange)
 	}
-	m := &Mixture{k: k, c: c, unit: make([]float64, k*c), sum: make([]float64, k), reachable: make([]bool, c)}
+	m := &Mixture{k: k, c: c, unit: make([]float64, k*c), sum: make([]float64, k),
+		from: make([]int, k), to: make([]int, k), reachable: make([]bool, c)}
 	for j, t := range templates {
 		if len(t) != c {
 			return nil, fmt.Errorf("poisson: mixture: template %d has %d channels, template 0 has %d: %w", j, len(t), c, ErrRange)
@@ -79,6 +82,11 @@ func NewMixture(templates [][]float64) (*Mixture, error) {
 			if v > 0 {
 				m.reachable[i] = true
 			}
+		}
+		least := 1e-13 * slices.Max(t)
+		m.from[j] = slices.IndexFunc(t, func(v float64) bool { return v > least })
+		for m.to[j] = c; t[m.to[j]-1] <= least; {
+			m.to[j]--
 		}
 	}
 	return m, nil
@@ -128,6 +136,7 @@ type MixtureScratch struct {
 	a, trial   []float64 // amplitudes of unit-sum templates
 	grad, step []float64
 	hess, chol []float64
+	info       []float64 // information of the free templates
 	free       []int
 	usable     []bool // template overlaps a count
 	wide       []float64

@@ -25,7 +25,7 @@ func (m *Mixture) Covariance(res *MixtureResult, scratch *MixtureScratch) {
 	s, k := scratch, m.k
 	res.Covariance, res.Sigma = grow(res.Covariance, k*k), grow(res.Sigma, k)
 	clear(res.Covariance)
-	s.wide = grow(s.wide, (k+2)*m.c) // mean, weight, then weighted templates
+	s.wide = grow(s.wide, (k+3)*m.c) // mean, weight, then weighted templates
 	mean, weight, b := s.wide[:m.c], s.wide[m.c:2*m.c], s.wide[2*m.c:]
 	s.free = grow(s.free, k)[:0]
 	s.hess, s.chol = grow(s.hess, k*k), grow(s.chol, k*k)
@@ -45,6 +45,7 @@ func (m *Mixture) Covariance(res *MixtureResult, scratch *MixtureScratch) {
 			s.hess[p*f+q] = floats.Dot(b[p*m.c:(p+1)*m.c], b[q*m.c:(q+1)*m.c])
 		}
 	}
+	s.info = append(s.info[:0], s.hess[:f*f]...)
 	ok := cholesky(s.hess, f)
 	for p, j := range s.free {
 		clear(s.step[:f])
@@ -78,32 +79,40 @@ func (m *Mixture) Covariance(res *MixtureResult, scratch *MixtureScratch) {
 
 // varianceAtOneCount returns the Cramér–Rao variance of template j, in counts,
 // when it contributes one count on top of mean and the templates s.free are
-// free beside it; NaN if they cannot be told apart.
+// free beside it; NaN if they cannot be told apart. weight and b are overwritten;
+// s.info is the information of the free templates at mean, which changes only
+// where template j is.
 func (m *Mixture) varianceAtOneCount(s *MixtureScratch, j int, mean, weight, b []float64) float64 {
-	f := len(s.free)
-	unit := m.unit[j*m.c : (j+1)*m.c]
+	f, n := len(s.free), len(s.free)+1
+	from, to := m.from[j], m.to[j]
+	unit := m.unit[j*m.c+from : j*m.c+to]
+	inverse, change := weight[:len(unit)], b[:len(unit)] // of 1/mean
 	for i, u := range unit {
-		weight[i] = 0
-		if v := mean[i] + u; v > 0 {
-			weight[i] = 1 / math.Sqrt(v)
+		inverse[i], change[i] = 0, 0
+		if v := mean[from+i]; v+u > 0 {
+			inverse[i] = 1 / (v + u)
+			if v > 0 {
+				change[i] = -u / v * inverse[i]
+			}
 		}
 	}
-	for p := range f + 1 { // the free templates first, j last
-		l := j
-		if p < f {
-			l = s.free[p]
+	row := b[m.c : m.c+len(unit)]
+	for p, l := range s.free {
+		t := m.unit[l*m.c+from : l*m.c+to]
+		floats.MulTo(row, t, change)
+		for q, o := range s.free[:p+1] {
+			s.chol[p*n+q] = s.info[p*f+q] + floats.Dot(row, m.unit[o*m.c+from:o*m.c+to])
 		}
-		row := b[p*m.c : (p+1)*m.c]
-		floats.MulTo(row, m.unit[l*m.c:(l+1)*m.c], weight)
-		for q := 0; q <= p; q++ {
-			s.chol[p*(f+1)+q] = floats.Dot(row, b[q*m.c:(q+1)*m.c])
-		}
+		floats.MulTo(row, t, inverse)
+		s.chol[f*n+p] = floats.Dot(row, unit)
 	}
-	if !cholesky(s.chol, f+1) {
+	floats.MulTo(row, unit, inverse)
+	s.chol[f*n+f] = floats.Dot(row, unit)
+	if !cholesky(s.chol, n) {
 		return math.NaN()
 	}
 	// The last pivot is the root of I_jj − I_jF·I_FF⁻¹·I_Fj.
-	last := s.chol[(f+1)*(f+1)-1]
+	last := s.chol[n*n-1]
 	return 1 / (last * last)
 }
 
