@@ -20,6 +20,9 @@ const (
 	lowestBeam   = xray.KeV
 )
 
+// MaxFrames is the largest number of frames (choice of this package).
+const MaxFrames = 10000
+
 // check says what cannot be simulated.
 func (s *Scene) check() error {
 	if !(s.BeamEnergy >= lowestBeam && s.BeamEnergy <= quant.MaxBeamEnergy) {
@@ -30,6 +33,9 @@ func (s *Scene) check() error {
 	}
 	if s.Channels < 16 || s.Channels > maxChannels {
 		return fmt.Errorf("channels = %d; 16 to %d are accepted", s.Channels, maxChannels)
+	}
+	if s.Frames < 0 || s.Frames > MaxFrames || s.frames() > maxPixels/(s.Width*s.Height) {
+		return fmt.Errorf("%d frames of %d pixels; 1 to %d frames are accepted, of %d pixels together", s.Frames, s.Width*s.Height, MaxFrames, maxPixels)
 	}
 	if s.Trajectories != 0 && !(s.Trajectories >= 100 && s.Trajectories <= 1e7) {
 		return fmt.Errorf("trajectories = %d; 100 to 1e7 are accepted", s.Trajectories)

@@ -10,7 +10,8 @@ import (
 
 // counting turns photons into recorded counts.
 type counting struct {
-	electrons float64 // per pixel times Ω/4π, at the mean dose
+	electrons float64 // per pixel times Ω/4π, at the mean dose, all frames together
+	perFrame  float64 // of these in one frame
 	// rate is the photons per second that a count per electron and 4π stands for,
 	// 0 = not known.
 	rate            float64
@@ -25,6 +26,13 @@ const electronsPerNAs = 1e-9 / 1.602176634e-19
 
 // newCounting works out dose and rates from what the scene states.
 func (s *Scene) newCounting(plain *ground) counting {
+	c := s.rates(plain)
+	c.perFrame = c.electrons / float64(s.frames())
+	return c
+}
+
+// rates is newCounting before the dose is dealt out to frames.
+func (s *Scene) rates(plain *ground) counting {
 	c := counting{pulsePair: s.PulsePairS, dead: s.DeadTimeS, pile: s.PileUp, plain: plain.total, shift: s.Calibration.OffsetEV / s.Calibration.GainEV}
 	perNA := electronsPerNAs * s.Detector.SolidAngleSr / (4 * math.Pi)
 	switch {
@@ -58,11 +66,11 @@ func (c *counting) live(counts float64) float64 {
 	return math.Exp(-c.rate * counts * c.dead)
 }
 
-// record draws the counts of one pixel into px. Photons number in the mean
-// dose·electrons·total; draw returns the channel of one.
+// record draws the counts of one pixel in one frame and adds them to px. Photons number in the mean
+// dose·perFrame·total; draw returns the channel of one.
 func (c *counting) record(px []uint32, rng *rand.Rand, dose, total float64, draw func() int) {
 	pile := c.sums(total * dose)
-	mean := dose * c.electrons * total * c.live(total*dose) / (1 + pile)
+	mean := dose * c.perFrame * total * c.live(total*dose) / (1 + pile)
 	for range synth.Poisson(rng, mean) {
 		k := draw()
 		if pile > 0 && rng.Float64() < pile {

@@ -138,13 +138,13 @@ func (s *Scene) terrain(f FieldSpec, plain *ground) (terrain, error) {
 	return t, nil
 }
 
-// at returns the ground of a pixel: that of the last scratch through its middle, else
+// at returns the ground of a pixel in a frame: that of the last scratch through its middle, else
 // of the last film over it.
-func (t *terrain) at(x, y int) *ground {
+func (t *terrain) at(x, y, frame int) *ground {
 	if len(t.grooves) == 0 && len(t.patches) == 0 {
 		return t.plain
 	}
-	dx, dy := t.scene.drift(y)
+	dx, dy := t.scene.drift(y, frame)
 	fx, fy := float64(x)-dx, float64(y)-dy
 	for i := len(t.grooves) - 1; i >= 0; i-- {
 		if g := t.grooves[i].at(fx, fy); g != nil {

@@ -118,11 +118,11 @@ const (
 	finest = 0.4
 )
 
-// footprint spreads the rings of particle k: each ring is sampled evenly by area, and
+// footprint spreads the rings of particle k in a frame: each ring is sampled evenly by area, and
 // each sample shared out to the pixels whose raster, blurred by the beam, holds it.
-func (r *Renderer) footprint(k int, p particle) *footprint {
+func (r *Renderer) footprint(k int, p particle, frame int) *footprint {
 	s := r.scene
-	dx, dy := s.drift(int(math.Round(p.y)))
+	dx, dy := s.drift(int(math.Round(p.y)), frame)
 	cx, cy := p.x+dx, p.y+dy
 	reach := r.reach(p)
 	f := &footprint{particle: k, rings: len(ringShares) + len(haloShares)}
@@ -174,15 +174,16 @@ func coverage(x, centre, sigma float64) float64 {
 	return 0.5 * (math.Erf((x+0.5-centre)*k) - math.Erf((x-0.5-centre)*k))
 }
 
-// byRow returns the numbers of the particles in the order in which rows reach them.
-func (r *Renderer) byRow(all []particle) []int {
+// byRow returns the numbers of the particles in the order in which the rows of a
+// frame reach them.
+func (r *Renderer) byRow(all []particle, frame int) []int {
 	order := make([]int, len(all))
 	for i := range order {
 		order[i] = i
 	}
 	top := func(k int) float64 {
 		p := all[k]
-		_, dy := r.scene.drift(int(math.Round(p.y)))
+		_, dy := r.scene.drift(int(math.Round(p.y)), frame)
 		return p.y + dy - r.reach(p)
 	}
 	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(top(a), top(b)) })

@@ -15,7 +15,7 @@ import (
 // TrueSpot is one particle of the truth.
 type TrueSpot struct {
 	Compound   string
-	XPx, YPx   float64 // from the centre of pixel (0, 0), drift included
+	XPx, YPx   float64 // from the centre of pixel (0, 0), drift included, the mean of the frames
 	DiameterNM float64
 	Sunk       float64
 	// LineCounts are the expected counts of the compound's own lines over the
@@ -105,14 +105,14 @@ func (s *Scene) Render(field int, seed uint64, workers int) (*cube.Memory, Truth
 	return r.Render(field, seed, workers)
 }
 
-// Field is one simulated field: a cube.Source that makes its rows when they are
+// Field is one simulated field: a cube.Framed that makes its rows when they are
 // asked for, the same each time, so that it can be larger than memory.
 type Field struct {
 	r         *Renderer
 	number    int
 	seed      uint64
 	particles []particle
-	order     []int // of the particles, by row
+	frames    cube.FrameRange // whose sum it is
 }
 
 // Field places the particles of a field and returns its rows and its truth.
@@ -122,9 +122,8 @@ func (r *Renderer) Field(field int, seed uint64) (*Field, Truth, error) {
 		return nil, Truth{}, fmt.Errorf("scene: field %d; 0 to %d exist", field, len(s.Specs)-1)
 	}
 	spec := s.Specs[field]
-	f := &Field{r: r, number: field, seed: seed}
+	f := &Field{r: r, number: field, seed: seed, frames: cube.FrameRange{To: s.frames()}}
 	f.particles = r.place(spec, rand.New(rand.NewPCG(seed, uint64(field)<<32|0xf1e1d)))
-	f.order = r.byRow(f.particles)
 	return f, f.truth(spec), nil
 }
 
@@ -138,9 +137,14 @@ func (f *Field) truth(spec FieldSpec) Truth {
 	t.CountsPerPixel = c.electrons * plain * c.live(plain) / (1 + t.PileUp)
 	perUm2 := c.electrons / (s.Pixel.X.Um() * s.Pixel.Y.Um())
 	for _, p := range f.particles {
-		dx, dy := s.drift(int(p.y + 0.5))
-		x, y := p.x+dx, p.y+dy
-		dose := perUm2 * s.dose(int(x+0.5), int(y+0.5))
+		x, y, dose := 0.0, 0.0, 0.0
+		for k := range s.frames() {
+			dx, dy := s.drift(int(p.y+0.5), k)
+			x, y = x+p.x+dx, y+p.y+dy
+			dose += perUm2 * s.dose(int(p.x+dx+0.5), int(p.y+dy+0.5), k)
+		}
+		n := float64(s.frames())
+		x, y, dose = x/n, y/n, dose/n
 		t.Spots = append(t.Spots, TrueSpot{
 			Compound: p.material.Name, XPx: x, YPx: y, DiameterNM: p.d * s.Pixel.X.Nm(), Sunk: p.sunk,
 			LineCounts: dose * p.mixture.of(p.line), OwnCounts: dose * p.mixture.of(p.own),
@@ -159,19 +163,35 @@ func (f *Field) Header() cube.Header {
 		h.Conditions.RealTimeS = s.DwellS * n
 		h.Conditions.LiveTimeS = s.DwellS * n * f.r.counting.live(f.r.plain.total)
 	}
+	if n := s.frames(); n > 1 {
+		h.Frames, h.Selected = n, f.frames
+		share := float64(f.frames.Count()) / float64(n)
+		h.Conditions.RealTimeS *= share
+		h.Conditions.LiveTimeS *= share
+	}
 	return h
+}
+
+// FrameSum returns the sum over a range of the frames.
+func (f *Field) FrameSum(r cube.FrameRange) (cube.Source, error) {
+	if n := f.r.scene.frames(); r.From < 0 || r.From >= r.To || r.To > n {
+		return nil, fmt.Errorf("scene: frames %d to %d asked for (counted from 0); the field has %d", r.From, r.To-1, n)
+	}
+	part := *f
+	part.frames = r
+	return &part, nil
 }
 
 // Rows starts at the first row.
 func (f *Field) Rows() (cube.RowReader, error) {
-	return &rows{field: f, sampler: f.sampler()}, nil
+	return &rows{field: f, sampler: f.sampler(), windows: f.windows()}, nil
 }
 
 // rows makes one row after the other.
 type rows struct {
 	field   *Field
 	sampler *sampler
-	window  window
+	windows []window
 	y       int
 }
 
@@ -185,27 +205,51 @@ func (r *rows) ReadRow(dst []uint32) error {
 	if r.y >= s.Height {
 		return io.EOF
 	}
-	r.sampler.row(dst, r.y, r.window.at(r.field, r.y))
+	r.sampler.row(dst, r.y, printsAt(r.windows, r.y))
 	r.y++
 	return nil
 }
 
-// window holds the footprints of the particles that show in the current row.
+// window holds the footprints of the particles that show in the current row of a
+// frame.
 type window struct {
-	next int // in Field.order
-	open []*footprint
+	field *Field
+	frame int
+	order []int // of the particles, by row
+	next  int   // in order
+	open  []*footprint
+}
+
+// windows returns one per frame.
+func (f *Field) windows() []window {
+	out := make([]window, f.frames.Count())
+	for i := range out {
+		k := f.frames.From + i
+		out[i] = window{field: f, frame: k, order: f.r.byRow(f.particles, k)}
+	}
+	return out
+}
+
+// printsAt returns the footprints of row y in every frame; rows rise.
+func printsAt(windows []window, y int) [][]*footprint {
+	out := make([][]*footprint, len(windows))
+	for i := range windows {
+		out[i] = windows[i].at(y)
+	}
+	return out
 }
 
 // at returns the footprints of row y; rows rise.
-func (w *window) at(f *Field, y int) []*footprint {
-	for w.next < len(f.order) {
-		k := f.order[w.next]
+func (w *window) at(y int) []*footprint {
+	f := w.field
+	for w.next < len(w.order) {
+		k := w.order[w.next]
 		p := f.particles[k]
-		_, dy := f.r.scene.drift(int(p.y + 0.5))
+		_, dy := f.r.scene.drift(int(p.y+0.5), w.frame)
 		if p.y+dy-f.r.reach(p) > float64(y)+1 {
 			break
 		}
-		w.open = append(w.open, f.r.footprint(k, p))
+		w.open = append(w.open, f.r.footprint(k, p, w.frame))
 		w.next++
 	}
 	var show []*footprint
@@ -229,18 +273,30 @@ func (f *Field) sampler() *sampler {
 	return &sampler{field: f, spectrum: make([]float64, f.r.scene.Channels)}
 }
 
-// row draws row y into dst, which it clears.
-func (s *sampler) row(dst []uint32, y int, prints []*footprint) {
+// row draws row y of all frames into dst, which it clears, with the footprints of
+// every frame.
+func (s *sampler) row(dst []uint32, y int, prints [][]*footprint) {
+	clear(dst)
+	for i, p := range prints {
+		s.add(dst, y, s.field.frames.From+i, p)
+	}
+}
+
+// stride keeps the random streams of frames apart: 2⁶⁴ over the golden ratio, odd, so
+// that no two frames share one.
+const stride = 0x9e3779b97f4a7c15
+
+// add draws row y of a frame and adds it to dst.
+func (s *sampler) add(dst []uint32, y, frame int, prints []*footprint) {
 	f := s.field
 	sc := f.r.scene
-	clear(dst)
-	rng := rand.New(rand.NewPCG(f.seed, uint64(f.number)<<32|uint64(y)))
+	rng := rand.New(rand.NewPCG(f.seed^uint64(frame)*stride, uint64(f.number)<<32|uint64(y)))
 	ground := &f.r.terrains[f.number]
 	area := sc.Pixel.X.Um() * sc.Pixel.Y.Um()
 	for x := range sc.Width {
 		px := dst[x*sc.Channels : (x+1)*sc.Channels]
-		g := ground.at(x, y)
-		dose := sc.dose(x, y)
+		g := ground.at(x, y, frame)
+		dose := sc.dose(x, y, frame)
 		if !s.compose(g, x, y, area, prints) {
 			f.r.counting.record(px, rng, dose, g.total, func() int { return g.alias.draw(rng) })
 			continue
@@ -275,13 +331,15 @@ func (s *sampler) compose(g *ground, x, y int, area float64, prints []*footprint
 	return any
 }
 
-// Render simulates one field in memory.
+// Render simulates one field in memory, as the sum of its frames.
 func (r *Renderer) Render(field int, seed uint64, workers int) (*cube.Memory, Truth, error) {
 	f, truth, err := r.Field(field, seed)
 	if err != nil {
 		return nil, Truth{}, err
 	}
-	mem, err := cube.NewMemory(f.Header())
+	h := f.Header()
+	h.Frames, h.Selected = 0, cube.FrameRange{} // their sum alone is kept
+	mem, err := cube.NewMemory(h)
 	if err != nil {
 		return nil, Truth{}, fmt.Errorf("scene: %w", err)
 	}
@@ -290,7 +348,7 @@ func (r *Renderer) Render(field int, seed uint64, workers int) (*cube.Memory, Tr
 	}
 	type job struct {
 		y      int
-		prints []*footprint
+		prints [][]*footprint
 	}
 	jobs := make(chan job)
 	var wg sync.WaitGroup
@@ -302,9 +360,9 @@ func (r *Renderer) Render(field int, seed uint64, workers int) (*cube.Memory, Tr
 			}
 		})
 	}
-	var w window
+	windows := f.windows()
 	for y := range r.scene.Height {
-		jobs <- job{y, w.at(f, y)}
+		jobs <- job{y, printsAt(windows, y)}
 	}
 	close(jobs)
 	wg.Wait()

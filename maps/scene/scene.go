@@ -12,7 +12,8 @@
 // particles.
 //
 // Counts are drawn one by one: pile-up adds the energies of two, dead time takes
-// away from what the local rate is.
+// away from what the local rate is. A field may be scanned in several frames; current
+// and place drift over all of them together.
 //
 // Scenes are described in TOML; Demo is the scene that the program carries. All
 // numbers in it are invented.
@@ -67,8 +68,12 @@ type Scene struct {
 	PileUp float64
 
 	Shading float64 // relative fall of the signal across the field
-	// CurrentDrift is the relative change of the current from the first row to the
-	// last; DriftUM how far the specimen moves meanwhile in x and y.
+	// Frames is the number of complete scans, one after the other, that the dose is
+	// spread over evenly; 0 = 1.
+	Frames int
+	// CurrentDrift is the relative change of the current from the first row of the
+	// first frame to the last row of the last; DriftUM how far the specimen moves
+	// meanwhile in x and y.
 	CurrentDrift float64
 	DriftUM      [2]float64
 	Specs        []FieldSpec
@@ -131,15 +136,23 @@ func (s *Scene) Fields() []maps.Field {
 	return out
 }
 
-// dose returns the electrons on a pixel relative to the mean.
-func (s *Scene) dose(x, y int) float64 {
-	return (1 - s.Shading*place(x, s.Width)) * (1 + s.CurrentDrift*(place(y, s.Height)))
+// frames returns the number of frames, 1 or more.
+func (s *Scene) frames() int { return max(1, s.Frames) }
+
+// when returns the time at which row y of a frame is scanned, from −0.5 to 0.5.
+func (s *Scene) when(y, frame int) float64 {
+	return place(frame*s.Height+y, s.frames()*s.Height)
 }
 
-// drift returns how far the specimen has moved at row y from the middle row, in
-// pixels.
-func (s *Scene) drift(y int) (dx, dy float64) {
-	f := place(y, s.Height)
+// dose returns the electrons on a pixel in a frame relative to the mean.
+func (s *Scene) dose(x, y, frame int) float64 {
+	return (1 - s.Shading*place(x, s.Width)) * (1 + s.CurrentDrift*s.when(y, frame))
+}
+
+// drift returns how far the specimen has moved at row y of a frame from the middle of
+// the time, in pixels.
+func (s *Scene) drift(y, frame int) (dx, dy float64) {
+	f := s.when(y, frame)
 	return f * s.DriftUM[0] / s.Pixel.X.Um(), f * s.DriftUM[1] / s.Pixel.Y.Um()
 }
 
