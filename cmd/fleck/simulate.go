@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bufio"
 	"bytes"
 	"context"
 	"io"
@@ -29,10 +30,12 @@ Without a scene it makes one spectrum of a bulk, of films on it or of a sphere.
 Examples:
   fleck simulate --print-demo > scene.toml
   fleck simulate scene.toml --field T1 --out t1.nrrd --seed 7
+  fleck simulate scene.toml --field T1 --frames 8 --out frames.nrrd
   fleck simulate --substrate Al --target "SiO2:2.2g/cm3" --diameter 300 --beam 5 --dose 10 --out silica.msa`,
 		Flags: append([]cli.Flag{
 			valueFlag("", "out", "output `FILE`, ending in .nrrd or .npy; of one spectrum in .msa or .csv"),
 			valueFlag("", "field", "simulate this field only, by `NAME`"),
+			valueFlag("", "frames", "write `N` frames, scans one after the other that share the dose evenly; drifts of the scene go on over all of them (default: one scan)"),
 			&cli.BoolFlag{DisableDefaultText: true, Name: "print-demo", Usage: "print the demo scene on standard output"},
 		}, pointFlags()...),
 		Action: e.action(func(ctx context.Context, c *cli.Context) error {
@@ -45,6 +48,9 @@ Examples:
 				return nil
 			}
 			if c.NArg() == 0 && c.String("substrate") != "" {
+				if c.IsSet("frames") {
+					return usage("--frames is for a scene; one spectrum has none")
+				}
 				return e.simulatePoint(ctx, c)
 			}
 			for _, f := range pointFlags() {
@@ -77,6 +83,9 @@ func (e *env) simulate(ctx context.Context, c *cli.Context, path string) error {
 	sc, err := scene.Parse(bytes.NewReader(data))
 	if err != nil {
 		return failed(codeBadFile, path, "%w", err)
+	}
+	if sc.Frames, err = wholeFlag(c, "frames", 1, 1, scene.MaxFrames); err != nil {
+		return err
 	}
 	fields := sc.Fields()
 	var names []string
@@ -126,10 +135,13 @@ func (e *env) simulate(ctx context.Context, c *cli.Context, path string) error {
 		if err != nil {
 			return inFile(path, err)
 		}
-		if err := e.writeFile(t.file, func(w io.Writer) error { return e.writeCube(ctx, w, field, ext, cube.Gzip) }); err != nil {
+		if err := e.writeFile(t.file, func(w io.Writer) error { return e.writeSimulated(ctx, w, field, ext) }); err != nil {
 			return err
 		}
 		o := truthObject(truth)
+		if sc.Frames > 1 {
+			o.Set("frames", sc.Frames)
+		}
 		o.Set("file", t.file)
 		o.Set("truth_file", t.record)
 		if err := e.writeTruth(t.record, o); err != nil {
@@ -140,6 +152,46 @@ func (e *env) simulate(ctx context.Context, c *cli.Context, path string) error {
 	}
 	e.answer.Set("fields", rows)
 	return nil
+}
+
+// writeSimulated writes the rows of a field, or of each of its frames.
+func (e *env) writeSimulated(ctx context.Context, w io.Writer, f *scene.Field, ext string) error {
+	h := f.Header()
+	if h.Frames < 2 {
+		return e.writeCube(ctx, w, f, ext, cube.Gzip)
+	}
+	b := bufio.NewWriterSize(w, 1<<20)
+	show := e.bar.of("writing")
+	frame := func(k int) (cube.RowReader, error) {
+		src, err := f.FrameSum(cube.FrameRange{From: k, To: k + 1})
+		if err != nil {
+			return nil, err
+		}
+		rows, err := src.Rows()
+		if err != nil {
+			return nil, err
+		}
+		report := func(done, height int) {
+			if show != nil {
+				show(k*height+done, h.Frames*height)
+			}
+		}
+		return &watchedRows{RowReader: rows, ctx: ctx, report: report}, nil
+	}
+	var err error
+	switch {
+	case ext == ".npy":
+		err = cube.WriteNPYFrames(b, h, h.Frames, frame)
+	case 4*int64(h.RowLen())*int64(h.Height) > cube.DefaultMaxBytes:
+		// Readers make the sum over compressed frames in memory, 4 bytes a value.
+		err = cube.WriteNRRDFrames(b, h, h.Frames, frame, cube.Raw)
+	default:
+		err = cube.WriteNRRDFrames(b, h, h.Frames, frame, cube.Gzip)
+	}
+	if err != nil {
+		return err
+	}
+	return b.Flush()
 }
 
 // truthObject is what was planted in a field.

@@ -1,8 +1,10 @@
 package main
 
 import (
+	"math"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"testing"
 )
@@ -31,6 +33,71 @@ func TestSimulateSpectrum(t *testing.T) {
 	}
 }
 
+// TestSimulateFrames: a scene that drifts is written as frames, which are read each and
+// as their sum, and the halves of them show what was put in; without --frames, or with
+// one, the cube has no frames.
+func TestSimulateFrames(t *testing.T) {
+	dir := t.TempDir()
+	at := func(name string) string { return filepath.Join(dir, name) }
+	text := strings.NewReplacer("width = 128", "width = 32", "height = 128", "height = 32", "channels = 1024", "channels = 512", "gain_ev = 15.0", "gain_ev = 30.0",
+		"number = 40", "number = 5", "shading = 0.1", "current_drift = 0.1\ndrift_um = [0.3, -0.2]").Replace(demoScene(t))
+	scene := write(t, at("scene.toml"), text)
+	simulate := func(out string, args ...string) {
+		t.Helper()
+		answer(t, exitDone, append([]string{"simulate", scene, "--seed", "7", "--out", at(out)}, args...)...)
+	}
+	simulate("frames.nrrd", "--field", "T1", "--frames", "6")
+	simulate("array.npy", "--field", "T1", "--frames", "6")
+	simulate("once.nrrd", "--field", "T1")
+	simulate("one.nrrd", "--field", "T1", "--frames", "1")
+	simulate("blank.nrrd", "--field", "B1")
+
+	one, errA := os.ReadFile(at("one.nrrd"))
+	once, errB := os.ReadFile(at("once.nrrd"))
+	if errA != nil || errB != nil || string(one) != string(once) {
+		t.Error("--frames 1 writes another cube than none")
+	}
+	total := 0.
+	for k := range 6 {
+		total += answer(t, exitDone, "inspect", at("frames.nrrd"), "--frames", strconv.Itoa(k))["counts_total"].(float64)
+	}
+	plain := answer(t, exitDone, "inspect", at("once.nrrd"))
+	for _, name := range []string{"frames.nrrd", "array.npy"} {
+		m := answer(t, exitDone, "inspect", at(name), "--axes", "f,y,x,c")
+		n, want := m["counts_total"].(float64), plain["counts_total"].(float64)
+		if m["frames"] != 6.0 || n != total || math.Abs(n-want) > 5*math.Sqrt(2*want) { // both are Poisson
+			t.Errorf("%s: %v frames of %v counts together, %v in the sum, %v in a single scan", name, m["frames"], total, n, want)
+		}
+	}
+	if plain["frames"] != 1.0 {
+		t.Errorf("%v frames without --frames", plain["frames"])
+	}
+
+	m := answer(t, exitDone, "spots", at("frames.nrrd"), "--blank", at("blank.nrrd"), "--target", "TiO2:4.23g/cm3", "--substrate", "Fe-18Cr-0.5Nb-0.2Ti:7.7g/cm3",
+		"--coating", "C:2.0g/cm3:8nm", "--coating-order", "over", "--replicas", "39", "--no-limit")
+	s := row(t, m["stability"])
+	sigma := s["drift_sigma_px"].(float64)
+	// The middles of the halves lie half of the whole time apart: 1 px and −2/3 px.
+	dx, dy := s["drift_x_px"].(float64), s["drift_y_px"].(float64)
+	if s["drifted"] != true || math.Abs(dx-1) > 5*sigma || math.Abs(dy+2./3) > 5*sigma {
+		t.Errorf("drifted %v, by (%g, %g) ± %g px, want (1, −0.67)", s["drifted"], dx, dy, sigma)
+	}
+	d := row(t, s["dose"])
+	if ratio := d["second"].(float64) / d["first"].(float64); d["changed"] != true || math.Abs(ratio-1.025/0.975) > 5*d["sigma"].(float64)/d["first"].(float64) {
+		t.Errorf("dose of the halves %v, want a ratio of %.3f", d, 1.025/0.975)
+	}
+}
+
+// demoScene is the text of the scene that the program carries.
+func demoScene(t *testing.T) string {
+	t.Helper()
+	text, errs, code := fleck(t, "simulate", "--print-demo")
+	if code != exitDone {
+		t.Fatalf("simulate --print-demo: exit code %d, %s", code, errs)
+	}
+	return text
+}
+
 func TestSimulateUsage(t *testing.T) {
 	dir := t.TempDir()
 	msa := filepath.Join(dir, "a.msa")
@@ -49,6 +116,7 @@ func TestSimulateUsage(t *testing.T) {
 		{[]string{"--substrate", "Al", "--beam", "5", "--dose", "1"}, "--out is missing", exitUsage},
 		{[]string{"--substrate", "Al", "--beam", "5", "--dose", "1", "--out", filepath.Join(dir, "a.nrrd")}, ".msa or .csv", exitUsage},
 		{[]string{"--substrate", "Al", "--dose", "1", "--out", msa}, "--beam is missing", exitUsage},
+		{[]string{"--substrate", "Al", "--beam", "5", "--dose", "1", "--frames", "2", "--out", msa}, "--frames is for a scene", exitUsage},
 		{[]string{"--substrate", "Al", "--beam", "0.2", "--dose", "1", "--out", msa}, "--beam 0.2", exitUsage},
 		{[]string{"--substrate", "Al", "--beam", "5", "--out", msa}, "--dose and --counts", exitUsage},
 		{[]string{"--substrate", "Al", "--beam", "5", "--dose", "1", "--counts", "5", "--out", msa}, "--dose and --counts", exitUsage},
