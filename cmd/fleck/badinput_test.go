@@ -304,6 +304,34 @@ func TestShare(t *testing.T) {
 	}
 }
 
+// TestMeasurementTwice: one measurement is never two fields, whatever its name.
+func TestMeasurementTwice(t *testing.T) {
+	dir := t.TempDir()
+	at := func(name string) string { return filepath.Join(dir, name) }
+	field, blank := cubeFile(t, at("t.nrrd"), true, 1), cubeFile(t, at("b.nrrd"), false, 2)
+	data, err := os.ReadFile(field)
+	if err != nil {
+		t.Fatal(err)
+	}
+	again := write(t, at("again.nrrd"), string(data))
+	text := "fleck_format = 1\ntarget = \"TiO2:4.23g/cm3\"\nsubstrate = \"Fe\"\n"
+	for i, name := range []string{"t.nrrd", "b.nrrd", "./t.nrrd"} {
+		text += fmt.Sprintf("[[field]]\nname = \"F%d\"\ncoupon = \"%d\"\nrole = \"treated\"\ncube = %q\n", i, i, name)
+	}
+	common := []string{"--target", "TiO2:4.23g/cm3", "--substrate", "Fe", "--replicas", "39", "--no-limit"}
+	counts := write(t, at("counts.txt"), strings.Repeat("1 2 3 4 5 6\n", 6))
+	for _, args := range [][]string{
+		append([]string{"spots", field, "--blank", again}, common...),
+		append([]string{"compare", "--treated", field, "--treated", again, "--blank", blank}, common...),
+		{"study", write(t, at("s.toml"), text), "--out", at("o")},
+		{"compare", "--treated", counts, "--blank", counts},
+	} {
+		if _, errs, code := fleck(t, args...); code != exitFailed || !strings.Contains(errs, "holds the same measurement as") {
+			t.Errorf("fleck %v: exit code %d, %q", args, code, errs)
+		}
+	}
+}
+
 // TestOnePixelField: one pixel says that it is not searched, and what it has in excess.
 func TestOnePixelField(t *testing.T) {
 	dir := t.TempDir()

@@ -51,6 +51,9 @@ func (e *env) compareCounts(ctx context.Context, c *cli.Context, treated, blank 
 			if err != nil {
 				return err
 			}
+			if err := e.addMeasurement(path); err != nil {
+				return err
+			}
 			if !single {
 				return failed(codeNotCube, path, "a cube beside count maps; compare cubes with cubes and count maps with count maps")
 			}

@@ -273,6 +273,38 @@ func (e *env) digestOfAll(paths []string) (string, error) {
 	return hex.EncodeToString(h.Sum(nil)), nil
 }
 
+// addMeasurement notes that an input is a measurement of a field, and refuses one that
+// is there already, under the same name or as a copy: it would count twice.
+func (e *env) addMeasurement(path string) error {
+	info, err := os.Stat(path)
+	if err != nil {
+		return inFile(path, bare(err))
+	}
+	for _, o := range e.fields {
+		other, err := os.Stat(o)
+		if err != nil {
+			return inFile(o, bare(err))
+		}
+		same := os.SameFile(info, other)
+		if !same && !info.IsDir() && info.Size() == other.Size() {
+			a, err := e.digestOf(path)
+			if err != nil {
+				return inFile(path, bare(err))
+			}
+			b, err := e.digestOf(o)
+			if err != nil {
+				return inFile(o, bare(err))
+			}
+			same = a != "" && a == b
+		}
+		if same {
+			return failed(codeFailed, path, "holds the same measurement as %s, which would count twice; accepted is each measurement once", o)
+		}
+	}
+	e.fields = append(e.fields, path)
+	return nil
+}
+
 // addInput records an input once.
 func (e *env) addInput(f *inputFile) {
 	for _, o := range e.inputs {

@@ -92,6 +92,7 @@ type env struct {
 	raw      []byte        // an answer stored by an earlier run, instead of answer
 	settings record.Object
 	inputs   []*inputFile
+	fields   []string // the inputs that are measurements of a field
 	warnings []string
 	bar      progress
 	replied  bool // the answer is written

@@ -217,6 +217,10 @@ func (e *env) openField(c *cli.Context, path string, opt cube.Options) (*cube.Fi
 	if err != nil {
 		return nil, err
 	}
+	if err := e.addMeasurement(path); err != nil {
+		f.Close()
+		return nil, err
+	}
 	h := f.Header()
 	if !h.CalibrationKnown {
 		f.Close()
