@@ -116,6 +116,19 @@ func TestBadInput(t *testing.T) {
 	}
 }
 
+// TestFaultInFolder: of a folder of spectra the file at fault is named, and a folder
+// without files is said to be one before a flag is missed.
+func TestFaultInFolder(t *testing.T) {
+	dir := t.TempDir()
+	write(t, filepath.Join(dir, "s1.msa"), "Dear reader,\n")
+	if e := errorOf(t, answer(t, exitFailed, "inspect", dir, "--shape", "1,1")); e["code"] != codeNotSpectrum || !strings.Contains(e["message"].(string), "s1.msa: neither") {
+		t.Errorf("a letter among spectra: %v", e)
+	}
+	if e := errorOf(t, answer(t, exitFailed, "spots", t.TempDir())); !strings.Contains(e["message"].(string), "no files") {
+		t.Errorf("a folder without files: %v", e)
+	}
+}
+
 // arrayFile writes an NPY header without values.
 func arrayFile(t *testing.T, path string, shape ...int) string {
 	t.Helper()

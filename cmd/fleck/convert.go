@@ -37,7 +37,7 @@ Example:
 		}, conditionFlags()...), cubeFlags()...),
 		Action: e.action(func(ctx context.Context, c *cli.Context) error {
 			if c.Args().Len() != 2 {
-				return usage("%d files given; expected IN and OUT", c.Args().Len())
+				return usage("%s; expected IN and OUT", filesGiven(c))
 			}
 			return e.convert(ctx, c, c.Args().Get(0), c.Args().Get(1))
 		}),

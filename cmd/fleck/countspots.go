@@ -27,8 +27,6 @@ func (e *env) countMap(ctx context.Context, c *cli.Context, path string) (m maps
 	}
 	stated := c.String("shape") != ""
 	switch {
-	case k == kindFolder:
-		return m, false, nil
 	case k == kindText && !stated:
 		data, err := e.readText(path)
 		if err != nil {
@@ -50,12 +48,13 @@ func (e *env) countMap(ctx context.Context, c *cli.Context, path string) (m maps
 	if err := checkKind(path, k, opt); err != nil {
 		return m, false, err
 	}
+	opt.DecodeSpectrum = decodeSpectrum
 	fsys, name := newRecorder(path)
 	f, notCube := cube.Open(fsys, name, opt)
 	if notCube == nil {
 		defer f.Close()
 	}
-	if stated || notCube == nil && f.Header().Channels > 1 {
+	if stated || k == kindFolder || notCube == nil && f.Header().Channels > 1 {
 		return m, false, cubeError(path, notCube)
 	}
 	m, err = e.readMap(c, path)

@@ -161,7 +161,12 @@ var causes = []struct {
 func classify(err error) *failure {
 	var f *failure
 	if errors.As(err, &f) {
-		return f
+		if err == error(f) {
+			return f
+		}
+		outer := *f // what was wrapped around it names the place
+		outer.err = err
+		return &outer
 	}
 	f = &failure{code: codeFailed, exit: exitFailed, err: err}
 	var inMSA *msa.ParseError

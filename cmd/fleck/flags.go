@@ -177,13 +177,23 @@ func wholeList(c *cli.Context, name string) ([]int, error) {
 
 // oneFile returns the only file of a command.
 func oneFile(c *cli.Context, what string) (string, error) {
-	switch c.Args().Len() {
-	case 1:
+	if c.Args().Len() == 1 {
 		return c.Args().First(), nil
-	case 0:
-		return "", usage("no file given; expected %s", what)
 	}
-	return "", usage("%d files given (%s); expected %s", c.Args().Len(), strings.Join(c.Args().Slice(), ", "), what)
+	return "", usage("%s; expected %s", filesGiven(c), what)
+}
+
+// filesGiven says which files a command was given.
+func filesGiven(c *cli.Context) string {
+	list := strings.Join(c.Args().Slice(), ", ")
+	switch n := c.Args().Len(); n {
+	case 0:
+		return "no file given"
+	case 1:
+		return "1 file given (" + list + ")"
+	default:
+		return fmt.Sprintf("%d files given (%s)", n, list)
+	}
 }
 
 // noFiles refuses files where a command takes none.

@@ -208,6 +208,7 @@ func TestUsage(t *testing.T) {
 		{[]string{"inspect", "--beem", "15", good}, "fleck inspect: unknown flag --beem; did you mean --beam?\nSee: fleck inspect --help", exitUsage},
 		{[]string{"inspect"}, "no file given", exitUsage},
 		{[]string{"inspect", good, good}, "2 files given", exitUsage},
+		{[]string{"convert", good}, "1 file given", exitUsage},
 		{[]string{"inspect", good, "--beam"}, "--beam needs a value", exitUsage},
 		{[]string{"inspect", good, "--beam", "--json"}, "found the flag --json", exitUsage},
 		{[]string{"inspect", good, "--beam", "15", "--beam", "20"}, "given twice", exitUsage},
