@@ -168,7 +168,7 @@ func (e *env) addField(c *cli.Context, s *study.Study, path string, role maps.Ro
 	if err != nil {
 		return err
 	}
-	f, err := e.openSeries(c, path, later, opt)
+	f, err := e.openSeries(c, path, later, e.framesOf(path, role, opt))
 	if err != nil {
 		return err
 	}
@@ -178,6 +178,27 @@ func (e *env) addField(c *cli.Context, s *study.Study, path string, role maps.Ro
 	}
 	s.Fields = append(s.Fields, study.FieldInput{Field: maps.Field{Name: path, Coupon: coupon, Role: role}, Source: f, Input: path})
 	return nil
+}
+
+// framesOf takes the selection of frames off the options for a cube without frames to
+// compare with: of a blank the spectrum counts, not the time.
+func (e *env) framesOf(path string, role maps.Role, opt cube.Options) cube.Options {
+	if opt.Frames == (cube.FrameRange{}) || role == maps.Treated {
+		return opt
+	}
+	whole := opt
+	whole.Frames, whole.DecodeSpectrum = cube.FrameRange{}, decodeSpectrum
+	fsys, name := newRecorder(path)
+	f, err := cube.Open(fsys, name, whole)
+	if err != nil {
+		return opt // its opening will say why
+	}
+	defer f.Close()
+	if f.Header().Frames > 1 {
+		return opt
+	}
+	e.warn("%s: a cube without frames, read whole; frames %v are those of the cubes that have some", path, opt.Frames)
+	return whole
 }
 
 // openSeries opens a cube and those of the same field that were recorded after it.

@@ -177,7 +177,7 @@ func (e *env) openStudy(c *cli.Context, path string, file *study.File) (*study.S
 			}
 			paths = append(paths, name)
 		}
-		src, err := e.openSeries(c, paths[0], paths[1:], file.Cube)
+		src, err := e.openSeries(c, paths[0], paths[1:], e.framesOf(paths[0], f.Role, file.Cube))
 		if err != nil {
 			failure := *classify(err)
 			if failure.file == "" {
