@@ -424,7 +424,6 @@ func (s shortSource) Rows() (RowReader, error) {
 	return m.Rows()
 }
 
-// ExampleHalves reads a cube with four frames: the sum, and the two halves.
 // TestWriteFrames: frames that are written are read again, each and as their sum, with
 // the times of all frames together.
 func TestWriteFrames(t *testing.T) {
@@ -468,6 +467,7 @@ func TestWriteFrames(t *testing.T) {
 	}
 }
 
+// ExampleHalves reads a cube with four frames: the sum, and the two halves.
 func ExampleHalves() {
 	data := []byte{1, 0, 2, 0, 0, 3, 5, 1} // four frames of one pixel with two channels
 	f, err := Open(fstest.MapFS{"cube.raw": {Data: data}}, "cube.raw", Options{Shape: []int{4, 1, 1, 2}, Type: U8})
