@@ -40,7 +40,7 @@ func TestSimulateFrames(t *testing.T) {
 	dir := t.TempDir()
 	at := func(name string) string { return filepath.Join(dir, name) }
 	text := strings.NewReplacer("width = 128", "width = 32", "height = 128", "height = 32", "channels = 1024", "channels = 512", "gain_ev = 15.0", "gain_ev = 30.0",
-		"number = 40", "number = 5", "shading = 0.1", "current_drift = 0.1\ndrift_um = [0.3, -0.2]").Replace(demoScene(t))
+		"number = 40", "number = 5", "shading = 0.1", "trajectories = 200\ncurrent_drift = 0.1\ndrift_um = [0.3, -0.2]").Replace(demoScene(t))
 	scene := write(t, at("scene.toml"), text)
 	simulate := func(out string, args ...string) {
 		t.Helper()
@@ -73,9 +73,13 @@ func TestSimulateFrames(t *testing.T) {
 		t.Errorf("%v frames without --frames", plain["frames"])
 	}
 
-	m := answer(t, exitDone, "spots", at("frames.nrrd"), "--blank", at("blank.nrrd"), "--target", "TiO2:4.23g/cm3", "--substrate", "Fe-18Cr-0.5Nb-0.2Ti:7.7g/cm3",
-		"--coating", "C:2.0g/cm3:8nm", "--coating-order", "over", "--replicas", "39", "--no-limit")
-	s := row(t, m["stability"])
+	halves := func(name string) map[string]any {
+		t.Helper()
+		m := answer(t, exitDone, "spots", at(name), "--blank", at("blank.nrrd"), "--target", "TiO2:4.23g/cm3", "--substrate", "Fe-18Cr-0.5Nb-0.2Ti:7.7g/cm3",
+			"--coating", "C:2.0g/cm3:8nm", "--coating-order", "over", "--replicas", "39", "--no-limit")
+		return row(t, m["stability"])
+	}
+	s := halves("frames.nrrd")
 	sigma := s["drift_sigma_px"].(float64)
 	// The middles of the halves lie half of the whole time apart: 1 px and −2/3 px.
 	dx, dy := s["drift_x_px"].(float64), s["drift_y_px"].(float64)
@@ -85,6 +89,27 @@ func TestSimulateFrames(t *testing.T) {
 	d := row(t, s["dose"])
 	if ratio := d["second"].(float64) / d["first"].(float64); d["changed"] != true || math.Abs(ratio-1.025/0.975) > 5*d["sigma"].(float64)/d["first"].(float64) {
 		t.Errorf("dose of the halves %v, want a ratio of %.3f", d, 1.025/0.975)
+	}
+
+	// The middles of the halves lie at a quarter and at three quarters of the time.
+	write(t, scene, strings.Replace(text, "current_drift = 0.1\ndrift_um = [0.3, -0.2]", "target_loss = 0.4\ncarbon_growth = 0.04", 1))
+	simulate("damage.nrrd", "--field", "T1", "--frames", "6")
+	s = halves("damage.nrrd")
+	if s["drifted"] != false {
+		t.Errorf("a drift of (%v, %v) ± %v px, none was put in", s["drift_x_px"], s["drift_y_px"], s["drift_sigma_px"])
+	}
+	change := func(key string) (first, second, sigma float64) {
+		c := row(t, s[key])
+		if c["changed"] != true {
+			t.Errorf("no change of %s: %v", key, c)
+		}
+		return c["first"].(float64), c["second"].(float64), c["sigma"].(float64)
+	}
+	if a, b, sigma := change("carbon"); math.Abs(b-a-0.02) > 5*sigma {
+		t.Errorf("carbon grew by %g ± %g of the counts between the halves, want 0.02", b-a, sigma)
+	}
+	if a, b, sigma := change("target"); math.Abs(b-a*0.7/0.9) > 5*sigma {
+		t.Errorf("target %g, then %g ± %g counts, want %g", a, b, sigma, a*0.7/0.9)
 	}
 }
 

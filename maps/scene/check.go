@@ -53,6 +53,7 @@ func (s *Scene) check() error {
 		{"count_rate_cps", s.RateCPS, 0, 1e8, false}, {"pulse_pair_us", s.PulsePairS * 1e6, 0, 1e3, false}, {"dead_time_us", s.DeadTimeS * 1e6, 0, 1e3, false},
 		{"pile_up", s.PileUp, 0, 0.2, false}, {"shading", s.Shading, -0.99, 0.99, false}, {"current_drift", s.CurrentDrift, -0.99, 0.99, false},
 		{"drift_um", s.DriftUM[0], -1e4, 1e4, false}, {"drift_um", s.DriftUM[1], -1e4, 1e4, false},
+		{"target_loss", s.TargetLoss, 0, 1, false}, {"carbon_growth", s.CarbonGrowth, 0, 1, false},
 	} {
 		if !(v.v >= v.low && v.v <= v.high) || v.above && v.v == v.low {
 			word := "from"

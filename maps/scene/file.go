@@ -51,6 +51,8 @@ type fileScene struct {
 	Shading        float64     `toml:"shading"`
 	CurrentDrift   float64     `toml:"current_drift"`
 	DriftUM        []float64   `toml:"drift_um"`
+	TargetLoss     float64     `toml:"target_loss"`
+	CarbonGrowth   float64     `toml:"carbon_growth"`
 	Fields         []fileField `toml:"field"`
 }
 
@@ -183,7 +185,7 @@ func (f fileScene) scene() (*Scene, error) {
 		Width: f.Width, Height: f.Height, ProbeNM: f.ProbeNM,
 		CountsPerPixel: f.CountsPerPixel, CurrentNA: f.CurrentNA, DwellS: f.DwellMS * 1e-3, RateCPS: f.RateCPS,
 		PulsePairS: f.PulsePairUS * 1e-6, DeadTimeS: f.DeadTimeUS * 1e-6, PileUp: f.PileUp,
-		Shading: f.Shading, CurrentDrift: f.CurrentDrift, Order: template.CoatingOrder(f.Order),
+		Shading: f.Shading, CurrentDrift: f.CurrentDrift, TargetLoss: f.TargetLoss, CarbonGrowth: f.CarbonGrowth, Order: template.CoatingOrder(f.Order),
 	}
 	s.Pixel = maps.Pixel{X: maps.Length(f.PixelUM * 1e-6), Y: maps.Length(f.PixelUM * 1e-6)}
 	switch f.Elastic {

@@ -110,6 +110,58 @@ func TestFrames(t *testing.T) {
 	}
 }
 
+// TestFramesDamage: of the target the beam leaves less in every frame, and carbon grows.
+// Of n frames the middle of frame k lies (k + 1/2)/n of the time from the beginning.
+func TestFramesDamage(t *testing.T) {
+	const n, loss, growth = 4, 0.8, 0.3
+	s := parse(t, "target_loss = 0.8\ncarbon_growth = 0.3", `particles = [ { compound = "SiO2:2.2g/cm3", number = 8, min_nm = 300, max_nm = 600 } ]`)
+	s.CountsPerPixel, s.Frames = 4000, n
+	f, truth, err := renderer(t, s).Field(0, 3)
+	if err != nil {
+		t.Fatal(err)
+	}
+	bare := *s
+	bare.Specs = []FieldSpec{{Field: s.Specs[0].Field}}
+	b, _, err := renderer(t, &bare).Field(0, 4)
+	if err != nil {
+		t.Fatal(err)
+	}
+	silicon := func(m *cube.Memory) float64 {
+		n, _ := between(m, 1640, 1840, everywhere)
+		return n
+	}
+	total := func(m *cube.Memory) float64 {
+		n, _ := between(m, -100, 1e5, everywhere)
+		return n
+	}
+	var own [n]float64
+	for k := range n {
+		a, none := frame(t, f, k), frame(t, b, k)
+		own[k] = silicon(a) - silicon(none)
+		at := (float64(k) + 0.5) / n
+		want := 4000. / n * float64(none.Head.Pixels()) * (1 + growth*at)
+		if got := total(none); math.Abs(got-want) > 5*math.Sqrt(want) {
+			t.Errorf("frame %d of the bare field holds %g counts, want %g", k, got, want)
+		}
+	}
+	noise := math.Sqrt(silicon(memory(t, f))/n + silicon(memory(t, b))/n) // of one frame
+	first, last := 1-loss*0.5/n, 1-loss*(n-0.5)/n
+	if got, want := own[n-1], own[0]*last/first; math.Abs(got-want) > 5*noise*math.Hypot(1, last/first) {
+		t.Errorf("%g counts of silicon in the last frame, want %g ± %g", got, want, noise)
+	}
+	sum, expected := 0.0, 0.0
+	for _, v := range own {
+		sum += v
+	}
+	for _, p := range truth.Spots {
+		expected += p.OwnCounts
+	}
+	// Particles dim the substrate's continuum below the line by some per cent of it.
+	if math.Abs(sum/expected-1) > 0.1 {
+		t.Errorf("%g counts of silicon, %g of the truth", sum, expected)
+	}
+}
+
 // TestFramesDrift: place and current drift over all frames together: of 10 pixels,
 // four fifths lie between the first of five frames and the last.
 func TestFramesDrift(t *testing.T) {

@@ -22,7 +22,7 @@ type TrueSpot struct {
 	// field, all families; OwnCounts those of its strongest hard family (Ti K of
 	// titania). A part of them, some 10 to 30 %, is raised by electrons that come back
 	// from the substrate and lies around the particle, as far as electrons range.
-	// Dead time and pile-up are not taken off.
+	// What the beam takes away is taken off, dead time and pile-up are not.
 	LineCounts float64
 	OwnCounts  float64
 }
@@ -46,6 +46,7 @@ type Truth struct {
 type Renderer struct {
 	scene     *Scene
 	plain     *ground
+	carbon    *ground   // that has grown in the end, nil = none
 	terrains  []terrain // per field
 	compounds map[string]*compound
 	counting  counting
@@ -92,6 +93,9 @@ func NewRenderer(s *Scene) (*Renderer, error) {
 		r.terrains = append(r.terrains, t)
 	}
 	r.counting = s.newCounting(r.plain)
+	if r.carbon, err = s.carbon(r.plain); err != nil {
+		return nil, err
+	}
 	return r, nil
 }
 
@@ -141,7 +145,8 @@ func (f *Field) truth(spec FieldSpec) Truth {
 		for k := range s.frames() {
 			dx, dy := s.drift(int(p.y+0.5), k)
 			x, y = x+p.x+dx, y+p.y+dy
-			dose += perUm2 * s.dose(int(p.x+dx+0.5), int(p.y+dy+0.5), k)
+			row := int(p.y + dy + 0.5)
+			dose += perUm2 * s.dose(int(p.x+dx+0.5), row, k) * s.left(p.material, row, k)
 		}
 		n := float64(s.frames())
 		x, y, dose = x/n, y/n, dose/n
@@ -297,20 +302,22 @@ func (s *sampler) add(dst []uint32, y, frame int, prints []*footprint) {
 		px := dst[x*sc.Channels : (x+1)*sc.Channels]
 		g := ground.at(x, y, frame)
 		dose := sc.dose(x, y, frame)
-		if !s.compose(g, x, y, area, prints) {
-			f.r.counting.record(px, rng, dose, g.total, func() int { return g.alias.draw(rng) })
-			continue
+		total, draw := g.total, func() int { return g.alias.draw(rng) }
+		if s.compose(g, x, y, frame, area, prints) {
+			total, draw = s.drawer.set(s.spectrum), func() int { return s.drawer.draw(rng) }
 		}
-		if total := s.drawer.set(s.spectrum); total > 0 {
-			f.r.counting.record(px, rng, dose, total, func() int { return s.drawer.draw(rng) })
+		if total > 0 {
+			total, draw = overgrown(f.r.carbon, sc.elapsed(y, frame), total, rng, draw)
+			f.r.counting.record(px, rng, dose, total, draw)
 		}
 	}
 }
 
 // compose makes the spectrum of a pixel that particles change, and reports whether
 // any does.
-func (s *sampler) compose(g *ground, x, y int, area float64, prints []*footprint) bool {
+func (s *sampler) compose(g *ground, x, y, frame int, area float64, prints []*footprint) bool {
 	any := false
+	sc := s.field.r.scene
 	for _, fp := range prints {
 		shares := fp.row(y)
 		if shares == nil || x < fp.x0 || x >= fp.x0+fp.w {
@@ -325,7 +332,7 @@ func (s *sampler) compose(g *ground, x, y int, area float64, prints []*footprint
 				any = true
 				copy(s.spectrum, g.counts)
 			}
-			p.add(s.spectrum, p.mixture, ring, share/area)
+			p.add(s.spectrum, p.mixture, ring, share/area*sc.left(p.material, y, frame))
 		}
 	}
 	return any

@@ -13,7 +13,7 @@
 //
 // Counts are drawn one by one: pile-up adds the energies of two, dead time takes
 // away from what the local rate is. A field may be scanned in several frames; current
-// and place drift over all of them together.
+// and place drift over all of them together, as the beam damages the specimen.
 //
 // Scenes are described in TOML; Demo is the scene that the program carries. All
 // numbers in it are invented.
@@ -76,7 +76,11 @@ type Scene struct {
 	// meanwhile in x and y.
 	CurrentDrift float64
 	DriftUM      [2]float64
-	Specs        []FieldSpec
+	// TargetLoss is the share of the signal of the target's particles that the beam has
+	// taken away in the end, CarbonGrowth the counts of C K that carbon grown under it
+	// then adds, relative to those of the bare substrate; both rise evenly from nothing.
+	TargetLoss, CarbonGrowth float64
+	Specs                    []FieldSpec
 }
 
 // FieldSpec is one field of a scene.

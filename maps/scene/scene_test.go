@@ -289,6 +289,8 @@ func TestParseErrors(t *testing.T) {
 		{`beam_kev = 5.0`, `beam_kev = 0.05`, "beam_kev = 0.05; from 1"},
 		{`target = "SiO2:2.2g/cm3"`, `target = "H:1g/cm3"`, "excites no line of H"},
 		{`pixel_um = 0.1`, `pixel_um = 0.0`, "pixel_um: pixel of 0 × 0 µm"},
+		{`pixel_um = 0.1`, "pixel_um = 0.1\ntarget_loss = 1.5", "target_loss = 1.5; from 0 and up to 1"},
+		{`pixel_um = 0.1`, "pixel_um = 0.1\ncarbon_growth = -0.1", "carbon_growth = -0.1; from 0"},
 		{`pixel_um = 0.1`, `pixel_um = 2e3`, "pixel_um: pixel of 2000 × 2000 µm"},
 		{`max_nm = 200`, `max_nm = 50`, "diameters 100 to 50 nm"},
 		{`min_nm = 100, max_nm = 200`, `min_nm = 9000, max_nm = 9500`, "larger than the field"},
