@@ -82,8 +82,10 @@ size: state --energy-first, --energy-step, --beam and --pixel, or make an NRRD
 file of them once:
   fleck convert cube.npy cube.nrrd --energy-first 0 --energy-step 10 --beam 15 --pixel 0.5
 
-Single count maps: TIFF, PNG with 8 or 16 bits of grey, NPY with two axes, and
-text with one line per row.
+Single count maps: TIFF, PNG with 8 or 16 bits of grey, NPY with two axes, text with
+one line per row, and cubes of a single channel.
+
+Sides of pixels from 0.0001 to 1000 µm are accepted; others are slips of the unit.
 `
 
 func helpCommand(e *env) *cli.Command {

@@ -32,9 +32,8 @@ Where CUBE holds frames, or --later names cubes of the same field in order of ti
 first half is tested against the second for a change of dose, growth of carbon, loss of
 the target and drift.
 
-CUBE may also be a single count map (TIFF, PNG, NPY with two axes, text): then spots
-of high counts are found and sized but not named; --target and --substrate only
-label the answer.
+CUBE may also be a single count map (see: fleck help cubes): then spots of high counts
+are found and sized but not named; --target and --substrate only label the answer.
 
 An image for --mask must mark the surface, not the particles that it shows as well:
 those lie on their own marks. --mask texture leaves the spots out by itself.
