@@ -128,6 +128,9 @@ func decodeSpectrum(r io.Reader) (spectra.Spectrum, error) {
 
 // readMap reads a count map that was made elsewhere.
 func (e *env) readMap(c *cli.Context, path string) (maps.Map, error) {
+	if _, err := sniff(path); err != nil {
+		return maps.Map{}, err
+	}
 	px, err := pixelFlag(c)
 	if err != nil {
 		return maps.Map{}, err

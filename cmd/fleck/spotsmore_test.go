@@ -130,7 +130,8 @@ func TestSpotsRefusals(t *testing.T) {
 		{"two levels", []string{"--mask", small, "--mask-above", "3", "--mask-below", "2"}, "exclude each other"},
 		{"a word for a level", []string{"--mask", small, "--mask-above", "high"}, "a number is accepted"},
 		{"mask of another size", []string{"--mask", small, "--mask-above", "3"}, "3 × 3 pixels"},
-		{"no such mask", []string{"--mask", filepath.Join(dir, "none.png")}, "none.png"},
+		{"no such mask", []string{"--mask", filepath.Join(dir, "none.png")}, filepath.Join(dir, "none.png") + ": no such file"},
+		{"empty mask", []string{"--mask", write(t, filepath.Join(dir, "empty.png"), "")}, "empty.png: the file is empty"},
 	} {
 		_, errs, code := fleck(t, append(append([]string{"spots", field}, c.args...), common...)...)
 		if code == exitDone || !strings.Contains(errs, c.want) {
