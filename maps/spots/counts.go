@@ -46,10 +46,12 @@ type countSearch struct {
 	valid   []bool
 	b       []float64 // background
 	quiet   []int     // valid pixels outside alarms, by rising background
+	quietN  []float64 // their counts
 	rank    []int     // of every pixel's background among quiet
 	phi     float64   // variance-to-mean ratio of the background
 	windowS float64
 	plain   *[6][]float64 // moments of the coordinates without a mask
+	planes  planes        // of plain
 }
 
 // FindCounts looks for spots of high counts in a single count map, such as that
@@ -158,6 +160,7 @@ func (s *countSearch) prepare() {
 		out = s.alarms(s.first, s.alarmLevel()+3)
 	}
 	s.sortQuiet(out.In)
+	s.planes = s.newPlanes()
 	pull := s.scaled(s.b)
 	s.m = &model{w: s.w, h: s.h, r: []float64{2}, class: [][]float64{s.scaled(s.n)}, weight: s.b, pull: pull, most: additiveMost, frac: make([]float64, s.w*s.h)}
 	s.draw = s.replica

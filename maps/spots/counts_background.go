@@ -9,6 +9,10 @@ import (
 	"gonum.org/v1/gonum/stat/distuv"
 )
 
+// leastWindow is the share of the window in which a background is fitted that must
+// be left; choice of this package.
+const leastWindow = 0.02
+
 // background returns the local level of the valid pixels outside the mask: the
 // value at the pixel of a plane fitted with Gaussian weights (a local mean would
 // be wrong along the frame wherever the background slopes). It is 0 where a pixel
@@ -50,10 +54,12 @@ func (s *countSearch) background(n []float64, out []bool) []float64 {
 			d[i] = den[i][p]
 		}
 		v := all
-		if d[0] >= 0.02 { // at least 2 % of the window
+		if d[0] >= leastWindow {
 			// A plane may dip below zero beside something bright: not below a tenth of
 			// the local mean.
-			v = math.Max(planeAt(d, [3]float64{num[0][p], num[1][p], num[2][p]}, x, y), 0.1*num[0][p]/d[0])
+			a1, a2, den := slopes(d, x, y)
+			t0, t1, t2 := num[0][p], num[1][p]-x*num[0][p], num[2][p]-y*num[0][p]
+			v = math.Max((t0-a1*t1-a2*t2)/den, 0.1*num[0][p]/d[0])
 		}
 		// Never below half a count in all pixels together.
 		b[p] = math.Max(v, 0.5/float64(len(b)))
@@ -83,27 +89,27 @@ func (s *countSearch) moments(out []bool) *[6][]float64 {
 	return &den
 }
 
-// planeAt returns the value at (x, y) of the weighted least-squares plane with
-// the moments d of the coordinates and n of the counts; the weighted mean where
-// the pixels lie on a line.
-func planeAt(d [6]float64, n [3]float64, x, y float64) float64 {
+// slopes returns a1, a2 and den of the weighted least-squares plane with the
+// moments d of the coordinates, whose value at (x, y) is (t0 − a1·t1 − a2·t2)/den with the
+// moments t of the counts about (x, y); that of the weighted mean where the pixels
+// lie on a line.
+func slopes(d [6]float64, x, y float64) (a1, a2, den float64) {
 	// Moments about (x, y).
 	s0, s1, s2 := d[0], d[1]-x*d[0], d[2]-y*d[0]
 	s11 := d[3] - 2*x*d[1] + x*x*d[0]
 	s12 := d[4] - x*d[2] - y*d[1] + x*y*d[0]
 	s22 := d[5] - 2*y*d[2] + y*y*d[0]
-	t0, t1, t2 := n[0], n[1]-x*n[0], n[2]-y*n[0]
 	// Schur complement of the slopes.
 	det := s11*s22 - s12*s12
 	if !(det > 1e-6*s0*s0) {
-		return t0 / s0
+		return 0, 0, s0
 	}
-	a1, a2 := (s22*s1-s12*s2)/det, (s11*s2-s12*s1)/det
-	den := s0 - a1*s1 - a2*s2
+	a1, a2 = (s22*s1-s12*s2)/det, (s11*s2-s12*s1)/det
+	den = s0 - a1*s1 - a2*s2
 	if !(den > 1e-6*s0) {
-		return t0 / s0
+		return 0, 0, s0
 	}
-	return (t0 - a1*t1 - a2*t2) / den
+	return a1, a2, den
 }
 
 // dispersion returns the variance-to-mean ratio of the pixels outside the
@@ -139,6 +145,10 @@ func (s *countSearch) sortQuiet(out []bool) {
 		}
 	}
 	slices.SortStableFunc(s.quiet, func(i, j int) int { return cmp.Compare(s.b[i], s.b[j]) })
+	s.quietN = make([]float64, len(s.quiet))
+	for i, p := range s.quiet {
+		s.quietN[i] = s.n[p]
+	}
 	s.rank = make([]int, len(s.n))
 	for p, b := range s.b {
 		s.rank[p], _ = slices.BinarySearchFunc(s.quiet, b, func(q int, b float64) int { return cmp.Compare(s.b[q], b) })
@@ -162,9 +172,9 @@ func (s *countSearch) replica(class [][]float64, stream uint64) {
 		// One of the pixels next in background, 5 % of all or 100.
 		k := min(max(100, len(s.quiet)/20), len(s.quiet))
 		from := min(max(0, s.rank[p]-k/2), len(s.quiet)-k)
-		n[p] = s.n[s.quiet[from+rng.IntN(k)]]
+		n[p] = s.quietN[from+rng.IntN(k)]
 	}
-	copy(class[1], s.background(n, nil))
+	s.level(class[1], n)
 	for p := range n {
 		n[p] /= s.phi
 		class[1][p] /= s.phi

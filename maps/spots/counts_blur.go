@@ -2,6 +2,20 @@ package spots
 
 import "math"
 
+// gaussWindow returns one half of a Gaussian with standard deviation sd, cut at three
+// of them, from its middle, and the sum of both halves.
+func gaussWindow(sd float64) (k []float64, sum float64) {
+	k = make([]float64, int(math.Ceil(3*sd))+1)
+	for i := range k {
+		k[i] = math.Exp(-float64(i*i) / (2 * sd * sd))
+		sum += k[i]
+		if i > 0 {
+			sum += k[i]
+		}
+	}
+	return k, sum
+}
+
 // blur convolves v with a Gaussian of unit sum and standard deviation sd, cut
 // at three of them; nothing lies beyond the frame.
 //
@@ -9,16 +23,8 @@ import "math"
 // order. Four neighbours are summed side by side: the additions of one sum wait
 // for each other, those of four do not.
 func blur(v []float64, w, h int, sd float64) {
-	r := int(math.Ceil(3 * sd))
-	k := make([]float64, r+1)
-	t := 0.0
-	for i := range k {
-		k[i] = math.Exp(-float64(i*i) / (2 * sd * sd))
-		t += k[i]
-		if i > 0 {
-			t += k[i]
-		}
-	}
+	k, t := gaussWindow(sd)
+	r := len(k) - 1
 	// Lines with r zeros at either end: a zero adds nothing, so that no sum has to
 	// look for the frame.
 	line := make([]float64, w+2*r)
