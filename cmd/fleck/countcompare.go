@@ -6,6 +6,7 @@ import (
 	"io"
 	"math"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"example.org/fleck/maps"
@@ -44,19 +45,15 @@ func (e *env) compareCounts(ctx context.Context, c *cli.Context, treated, blank 
 	text := ""
 	scaled := true
 	names := record.FileNames{}
+	all, err := e.countMaps(ctx, c, slices.Concat(treated, blank))
+	if err != nil {
+		return err
+	}
 	for side, files := range [2][]string{treated, blank} {
 		role := [2]maps.Role{maps.Treated, maps.Untreated}[side]
 		for _, path := range files {
-			m, single, err := e.countMap(ctx, c, path)
-			if err != nil {
-				return err
-			}
-			if err := e.addMeasurement(path); err != nil {
-				return err
-			}
-			if !single {
-				return failed(codeNotCube, path, "a cube beside count maps; compare cubes with cubes and count maps with count maps")
-			}
+			m := all[0]
+			all = all[1:]
 			res, err := spots.FindCounts(ctx, m, opt)
 			if err != nil {
 				return countsError(path, m, err)
@@ -66,7 +63,6 @@ func (e *env) compareCounts(ctx context.Context, c *cli.Context, treated, blank 
 			}
 			px := m.Pixel.AreaUm2() * 1e-6
 			if math.IsNaN(px) {
-				e.warn("%s: pixel size unknown (--pixel): areas are taken as if pixels were 1 µm wide", path)
 				px, scaled = 1e-6, false
 			}
 			o := compare.Observation{Field: maps.Field{Name: path, Coupon: filepath.Dir(path), Role: role}, AreaMm2: px * float64(m.W*m.H),
@@ -120,4 +116,29 @@ func (e *env) compareCounts(ctx context.Context, c *cli.Context, treated, blank 
 // as a mm².
 func perPixels(text string) string {
 	return strings.ReplaceAll(strings.ReplaceAll(text, "per mm²", "per 10⁶ pixels"), " mm²", " · 10⁶ pixels")
+}
+
+// countMaps reads the count maps of a comparison, of which all or none must know the
+// size of their pixels.
+func (e *env) countMaps(ctx context.Context, c *cli.Context, paths []string) ([]maps.Map, error) {
+	var out []maps.Map
+	for _, path := range paths {
+		m, single, err := e.countMap(ctx, c, path)
+		if err != nil {
+			return nil, err
+		}
+		if err := e.addMeasurement(path); err != nil {
+			return nil, err
+		}
+		if !single {
+			return nil, failed(codeNotCube, path, "a cube beside count maps; compare cubes with cubes and count maps with count maps")
+		}
+		if out = append(out, m); m.Pixel.Known() != out[0].Pixel.Known() {
+			return nil, usage("the pixel size is known of one of %s and %s only: state --pixel", paths[0], path)
+		}
+	}
+	if !out[0].Pixel.Known() {
+		e.warn("pixel size unknown (--pixel): areas are taken as if pixels were 1 µm wide")
+	}
+	return out, nil
 }

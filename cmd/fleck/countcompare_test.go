@@ -55,6 +55,15 @@ func TestCompareCountMaps(t *testing.T) {
 	if strings.Contains(out, "mm²") {
 		t.Errorf("areas in mm² though the pixel size is not known:\n%s", out)
 	}
+	// What does not belong together is refused before a search.
+	cube := cubeFile(t, filepath.Join(t.TempDir(), "cube.nrrd"), false, 1)
+	sized := filepath.Join(t.TempDir(), "sized.nrrd")
+	answer(t, exitDone, "convert", blank, sized, "--pixel", "2")
+	for _, tt := range []struct{ blank, want string }{{cube, "a cube beside count maps"}, {sized, "state --pixel"}} {
+		if _, errs, code := fleck(t, "compare", "--treated", treated, "--blank", tt.blank); code == exitDone || !strings.Contains(errs, tt.want) {
+			t.Errorf("count map and %s: exit code %d, %q; want %q", tt.blank, code, errs, tt.want)
+		}
+	}
 	if _, errs, code := fleck(t, "compare", "--treated", treated, "--blank", blank, "--confuser", "SiO2:2.2g/cm3"); code != exitUsage || !strings.Contains(errs, "--confuser") {
 		t.Errorf("a confuser beside count maps: exit code %d, %q", code, errs)
 	}
