@@ -170,6 +170,9 @@ func TestMapCube(t *testing.T) {
 			t.Errorf("%s is missing or empty", name)
 		}
 	}
+	if _, errs, code := fleck(t, "map", field, "--elements", "Ti,Fe K", "--overlay", "Ti K,Cr K", "--out", out+"2"); code != exitUsage || !strings.Contains(errs, "Cr K is not fitted; there are ") {
+		t.Errorf("an overlay of what is not fitted: exit code %d, %s", code, errs)
+	}
 	// Another overlay is another run: an answer of the earlier one would lack it.
 	if _, errs, code := fleck(t, "map", field, "--elements", "Ti,Fe K", "--overlay", "Fe K,Ti K", "--out", out); code == exitDone {
 		t.Errorf("another --overlay took up the folder of the earlier run: %s", errs)

@@ -59,8 +59,9 @@ func (e *env) mapCube(ctx context.Context, c *cli.Context, path string) error {
 	if err != nil {
 		return err
 	}
-	if n := strings.Count(c.String("overlay"), ",") + 1; c.String("overlay") != "" && (n < 2 || n > 3) {
-		return usage("--overlay %s: %d families; two or three are accepted", c.String("overlay"), n)
+	over, err := overlayFlag(c)
+	if err != nil {
+		return err
 	}
 	dir := c.String("out")
 	if dir == "" {
@@ -152,6 +153,11 @@ func (e *env) mapCube(ctx context.Context, c *cli.Context, path string) error {
 	if err != nil {
 		return inFile(path, err)
 	}
+	for _, fam := range over {
+		if !slices.Contains(fitter.Families, fam) {
+			return usage("--overlay %s: %s is not fitted; there are %s", c.String("overlay"), fam, familyList(fitter.Families))
+		}
+	}
 	res, err := peaks.Fit(ctx, f, fitter, peaks.Options{Workers: e.workers, Progress: e.bar.of("fitting pixels")})
 	if err != nil {
 		return inFile(path, err)
@@ -160,8 +166,8 @@ func (e *env) mapCube(ctx context.Context, c *cli.Context, path string) error {
 	if err := e.writeMaps(out, res, r, names); err != nil {
 		return err
 	}
-	if text := c.String("overlay"); text != "" {
-		if err := e.overlay(out, res, text); err != nil {
+	if len(over) > 0 {
+		if err := e.overlay(out, res, over); err != nil {
 			return err
 		}
 	}
@@ -229,19 +235,34 @@ func (e *env) writeMaps(out *outputFolder, res *peaks.Result, sum *fit.Result, n
 	return out.write("status.npy", func(w io.Writer) error { return cube.WriteMapNPY(w, status) })
 }
 
-// overlay draws the families named in text in one picture.
-func (e *env) overlay(out *outputFolder, res *peaks.Result, text string) error {
-	var layers []figure.Layer
+// overlayFlag reads the families to draw in one picture.
+func overlayFlag(c *cli.Context) ([]fit.Family, error) {
+	text := c.String("overlay")
+	if text == "" {
+		return nil, nil
+	}
+	var out []fit.Family
 	for _, name := range strings.Split(text, ",") {
 		fam, err := fit.ParseFamily(strings.TrimSpace(name))
 		if err != nil {
-			return usage("--overlay %s: %v", text, err)
+			return nil, usage("--overlay %s: %w", text, err)
 		}
-		i := slices.Index(res.Families, fam)
-		if i < 0 {
-			return usage("--overlay %s: %s was not mapped; there are %s", text, fam, familyList(res.Families))
+		if slices.Contains(out, fam) {
+			return nil, usage("--overlay %s: %s twice; different families are accepted", text, fam)
 		}
-		layers = append(layers, figure.Layer{Map: res.Stacks[i].Value, Name: fam.String()})
+		out = append(out, fam)
+	}
+	if n := len(out); n < 2 || n > 3 {
+		return nil, usage("--overlay %s: number of families %d; two or three are accepted", text, n)
+	}
+	return out, nil
+}
+
+// overlay draws mapped families in one picture.
+func (e *env) overlay(out *outputFolder, res *peaks.Result, families []fit.Family) error {
+	var layers []figure.Layer
+	for _, fam := range families {
+		layers = append(layers, figure.Layer{Map: res.Stacks[slices.Index(res.Families, fam)].Value, Name: fam.String()})
 	}
 	e.answer.Set("overlay_file", "overlay.png")
 	return out.write("overlay.png", func(w io.Writer) error {

@@ -241,6 +241,8 @@ func TestUsage(t *testing.T) {
 		{[]string{"lines", "Si", "--near", "1740"}, "not both", exitUsage},
 		{[]string{"map", good}, "--out is missing", exitUsage},
 		{[]string{"map", good, "--overlay", "Ti K", "--out", "x"}, "two or three are accepted", exitUsage},
+		{[]string{"map", good, "--overlay", "Ti K,Ti K", "--out", "x"}, "Ti K twice", exitUsage},
+		{[]string{"map", good, "--overlay", "Ti K,Tj K", "--out", "x"}, "Tj", exitUsage},
 		{[]string{"spots", good + "x"}, "no such file", exitFailed},
 		{[]string{"compare", good}, "every cube follows --treated or --blank", exitUsage},
 		{[]string{"compare"}, "at least one --treated", exitUsage},
