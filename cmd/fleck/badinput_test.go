@@ -345,6 +345,33 @@ func TestMeasurementTwice(t *testing.T) {
 	}
 }
 
+// TestPairsFirst: a coupon without its other side is named before the search, which the
+// cubes of two beam energies would end.
+func TestPairsFirst(t *testing.T) {
+	dir := t.TempDir()
+	at := func(names ...string) string { return filepath.Join(append([]string{dir}, names...)...) }
+	for _, d := range []string{"a", "b"} {
+		if err := os.Mkdir(at(d), 0o755); err != nil {
+			t.Fatal(err)
+		}
+	}
+	treated := cubeFile(t, at("a", "t.nrrd"), true, 1)
+	blank := altered(t, cubeFile(t, at("b", "b.nrrd"), false, 2), "other.nrrd", "1e+01 keV", "12 keV")
+	text := "fleck_format = 1\ntarget = \"TiO2:4.23g/cm3\"\nsubstrate = \"Fe\"\npaired = true\n"
+	for i, role := range []string{"treated", "untreated"} {
+		text += fmt.Sprintf("[[field]]\nname = \"F%d\"\ncoupon = \"%c\"\nrole = %q\ncube = %q\n", i, 'a'+i, role, []string{treated, blank}[i])
+	}
+	for _, args := range [][]string{
+		{"compare", "--treated", treated, "--blank", blank, "--target", "TiO2:4.23g/cm3", "--substrate", "Fe", "--paired"},
+		{"study", write(t, at("s.toml"), text), "--out", at("o")},
+		{"compare", "--treated", write(t, at("a", "m.txt"), "1 2\n3 4\n"), "--blank", write(t, at("b", "m.txt"), "2 2\n3 4\n"), "--paired"},
+	} {
+		if _, errs, code := fleck(t, args...); code != exitUsage || !strings.Contains(errs, "has no untreated field; every coupon must have both") {
+			t.Errorf("fleck %v: exit code %d, %q", args, code, errs)
+		}
+	}
+}
+
 // TestOnePixelField: one pixel says that it is not searched, and what it has in excess.
 func TestOnePixelField(t *testing.T) {
 	dir := t.TempDir()

@@ -86,6 +86,11 @@ func (e *env) compare(ctx context.Context, c *cli.Context) error {
 		}
 	}
 	defer closeFields(s)
+	if c.Bool("paired") {
+		if err := checkPairs(fieldsOf(s)); err != nil {
+			return err
+		}
+	}
 	out, complete, err := e.openFolder(c.String("out"))
 	if err != nil {
 		return err
@@ -111,6 +116,34 @@ func (e *env) compare(ctx context.Context, c *cli.Context) error {
 		return err
 	}
 	return e.finishFolder(out)
+}
+
+// checkPairs refuses a paired comparison of treated with untreated fields in which a
+// coupon was not measured on both sides.
+func checkPairs(fields []maps.Field) error {
+	has := func(role maps.Role, coupon string) bool {
+		return slices.ContainsFunc(fields, func(f maps.Field) bool { return f.Role == role && (f.Coupon == coupon || coupon == "") })
+	}
+	if !has(maps.Treated, "") || !has(maps.Untreated, "") {
+		return nil
+	}
+	for _, f := range fields {
+		for _, role := range []maps.Role{maps.Treated, maps.Untreated} {
+			if (f.Role == maps.Treated || f.Role == maps.Untreated) && !has(role, f.Coupon) {
+				return usage("paired comparison: coupon %q has no %s field; every coupon must have both", f.Coupon, role)
+			}
+		}
+	}
+	return nil
+}
+
+// fieldsOf returns the fields of a study.
+func fieldsOf(s *study.Study) []maps.Field {
+	var out []maps.Field
+	for _, f := range s.Fields {
+		out = append(out, f.Field)
+	}
+	return out
 }
 
 // comparison returns the comparison of a study, made anew where the beam does

@@ -49,11 +49,23 @@ func (e *env) compareCounts(ctx context.Context, c *cli.Context, treated, blank 
 	if err != nil {
 		return err
 	}
+	roles := [2]maps.Role{maps.Treated, maps.Untreated}
+	var fields []maps.Field
 	for side, files := range [2][]string{treated, blank} {
-		role := [2]maps.Role{maps.Treated, maps.Untreated}[side]
 		for _, path := range files {
-			m := all[0]
-			all = all[1:]
+			fields = append(fields, maps.Field{Name: path, Coupon: filepath.Dir(path), Role: roles[side]})
+		}
+	}
+	if c.Bool("paired") {
+		if err := checkPairs(fields); err != nil {
+			return err
+		}
+	}
+	for side, files := range [2][]string{treated, blank} {
+		role := roles[side]
+		for _, path := range files {
+			m, field := all[0], fields[0]
+			all, fields = all[1:], fields[1:]
 			res, err := spots.FindCounts(ctx, m, opt)
 			if err != nil {
 				return countsError(path, m, err)
@@ -65,7 +77,7 @@ func (e *env) compareCounts(ctx context.Context, c *cli.Context, treated, blank 
 			if math.IsNaN(px) {
 				px, scaled = 1e-6, false
 			}
-			o := compare.Observation{Field: maps.Field{Name: path, Coupon: filepath.Dir(path), Role: role}, AreaMm2: px * float64(m.W*m.H),
+			o := compare.Observation{Field: field, AreaMm2: px * float64(m.W*m.H),
 				Spots: len(res.Spots), ExpectedFalse: res.ExpectedFalse}
 			variance := 0.0
 			for _, s := range res.Spots {

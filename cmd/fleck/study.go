@@ -92,6 +92,11 @@ func (e *env) study(ctx context.Context, c *cli.Context, path string) error {
 	if err != nil {
 		return err
 	}
+	if file.Paired {
+		if err := checkPairs(fieldsOf(s)); err != nil {
+			return err
+		}
+	}
 	out, complete, err := e.openFolder(dir)
 	if err != nil {
 		return err
