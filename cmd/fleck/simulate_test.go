@@ -92,7 +92,7 @@ func TestSimulateFrames(t *testing.T) {
 	}
 
 	// The middles of the halves lie at a quarter and at three quarters of the time.
-	write(t, scene, strings.Replace(text, "current_drift = 0.1\ndrift_um = [0.3, -0.2]", "target_loss = 0.4\ncarbon_growth = 0.04", 1))
+	write(t, scene, strings.Replace(text, "current_drift = 0.1\ndrift_um = [0.3, -0.2]", "target_loss = 0.6\ncarbon_growth = 0.04", 1))
 	simulate("damage.nrrd", "--field", "T1", "--frames", "6")
 	s = halves("damage.nrrd")
 	if s["drifted"] != false {
@@ -108,8 +108,8 @@ func TestSimulateFrames(t *testing.T) {
 	if a, b, sigma := change("carbon"); math.Abs(b-a-0.02) > 5*sigma {
 		t.Errorf("carbon grew by %g ± %g of the counts between the halves, want 0.02", b-a, sigma)
 	}
-	if a, b, sigma := change("target"); math.Abs(b-a*0.7/0.9) > 5*sigma {
-		t.Errorf("target %g, then %g ± %g counts, want %g", a, b, sigma, a*0.7/0.9)
+	if a, b, sigma := change("target"); math.Abs(b-a*0.55/0.85) > 5*sigma {
+		t.Errorf("target %g, then %g ± %g counts, want %g", a, b, sigma, a*0.55/0.85)
 	}
 }
 

@@ -258,7 +258,7 @@ func ExampleSpheres() {
 		fmt.Printf("%4.0f nm: %.1e counts of Ti K\n", s.DiameterNM, counts)
 	}
 	// Output:
-	//  100 nm: 3.8e+02 counts of Ti K
-	//  300 nm: 9.8e+03 counts of Ti K
-	// 1000 nm: 1.9e+05 counts of Ti K
+	//  100 nm: 3.5e+02 counts of Ti K
+	//  300 nm: 9.3e+03 counts of Ti K
+	// 1000 nm: 1.8e+05 counts of Ti K
 }

@@ -20,7 +20,7 @@ type Store interface {
 }
 
 // sphereModel is part of the keys; count it up when the numbers change.
-const sphereModel = 1
+const sphereModel = 2
 
 // stored is an ExcessTable without its settings, which the key names.
 type stored struct {

@@ -143,12 +143,14 @@ func (t *tracker) run(trajectory uint64) {
 	clear(t.ownGlow)
 	t.streams.seed(t.Seed, trajectory)
 	t.exit = exit{}
+	// Before the start, which takes more numbers where a particle is aimed at: the
+	// segments that count are then the same with the particle and without.
+	r := t.streams[aimStream].Uint64()
+	t.turn, t.skip = int(r>>32%rayStride), int(r>>48%thinning)
 	start := t.start()
 	if t.weight == 0 {
 		return
 	}
-	r := t.streams[aimStream].Uint64()
-	t.turn, t.skip = int(r>>32%rayStride), int(r>>48%thinning)
 	switch t.follow(start) {
 	case backscattered:
 		t.tally.back[0] += t.weight
