@@ -23,6 +23,8 @@ type countScan struct {
 	bound      []float64    // of u
 	u          []float64    // NaN where it is not known
 	candidates []int
+	inner      [8]int // index distances of neighbours inside the map
+	outer      [8]int // memory of those along the frame
 	list       []peak
 	costly     int // number of pixels above which scanning all of them is cheaper, or −1: always scan all
 	whole      *scanned
@@ -38,6 +40,7 @@ const transformCost = 20
 // them as it does in the counts themselves: all is scanned there.
 func newCountScan(b *bank, valid []bool) *countScan {
 	c := &countScan{bank: b, w: b.w, h: b.h, bound: make([]float64, b.w*b.h), u: make([]float64, b.w*b.h)}
+	c.inner = [...]int{-c.w - 1, -c.w, -c.w + 1, -1, 1, c.w - 1, c.w, c.w + 1}
 	pad := radiusPx(b.widths[len(b.widths)-1])
 	c.n, c.excess = newFramed(b.w, b.h, pad), newFramed(b.w, b.h, pad)
 	c.both = make([][2]float64, len(c.n.v))
@@ -195,35 +198,52 @@ func (c *countScan) climb() {
 	// From the highest bound down: what is known rules out neighbours.
 	slices.SortFunc(c.candidates, func(p, q int) int { return cmp.Or(cmp.Compare(c.bound[q], c.bound[p]), cmp.Compare(p, q)) })
 	for _, p := range c.candidates {
-		if !c.anyAround(p, func(q int) bool { return c.u[q] > c.bound[p] }) {
+		ruledOut := false
+		for _, q := range c.neighbours(p) {
+			ruledOut = ruledOut || c.u[p+q] > c.bound[p]
+		}
+		if !ruledOut {
 			c.height(p)
 		}
 	}
 	for _, p := range c.candidates {
-		v := c.u[p]
-		higher := func(q int) bool { return c.u[q] > v || c.u[q] == v && q < p }
-		if v > floorU && !c.anyAround(p, higher) && !c.anyAround(p, func(q int) bool {
-			if c.bound[q] >= v {
-				c.height(q)
-			}
-			return higher(q)
-		}) {
-			c.list = append(c.list, peak{p, v})
+		if c.u[p] > floorU && !c.beaten(p, false) && !c.beaten(p, true) {
+			c.list = append(c.list, peak{p, c.u[p]})
 		}
 	}
 }
 
-// anyAround reports whether is holds for one of the eight neighbours of pixel p.
-func (c *countScan) anyAround(p int, is func(q int) bool) bool {
-	x, y := p%c.w, p/c.w
-	for j := max(y-1, 0); j <= min(y+1, c.h-1); j++ {
-		for i := max(x-1, 0); i <= min(x+1, c.w-1); i++ {
-			if q := j*c.w + i; q != p && is(q) {
-				return true
-			}
+// beaten reports whether u of a neighbour of pixel p is above that of p; of equal ones
+// the first counts. It asks those that are known, or all that may be.
+func (c *countScan) beaten(p int, all bool) bool {
+	v := c.u[p]
+	for _, q := range c.neighbours(p) {
+		if all && c.bound[p+q] >= v {
+			c.height(p + q)
+		}
+		if c.u[p+q] > v || c.u[p+q] == v && q < 0 {
+			return true
 		}
 	}
 	return false
+}
+
+// neighbours returns the index distances of the up to eight neighbours of pixel p;
+// the next call may overwrite them.
+func (c *countScan) neighbours(p int) []int {
+	x, y := p%c.w, p/c.w
+	if x > 0 && y > 0 && x < c.w-1 && y < c.h-1 {
+		return c.inner[:]
+	}
+	list := c.outer[:0]
+	for j := max(y-1, 0); j <= min(y+1, c.h-1); j++ {
+		for i := max(x-1, 0); i <= min(x+1, c.w-1); i++ {
+			if q := j*c.w + i - p; q != 0 {
+				list = append(list, q)
+			}
+		}
+	}
+	return list
 }
 
 // Choices of this package that make the bound a little higher than it is.

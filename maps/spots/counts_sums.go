@@ -49,7 +49,7 @@ func evenSums(out *[block]float64, v []float64, at, step int, k []float64) {
 	lo, hi := at, at
 	for _, kd := range k[1:] {
 		lo, hi = lo-step, hi+step
-		a, b := (*[block]float64)(v[lo:]), (*[block]float64)(v[hi:])
+		a, b := v[lo:lo+block:lo+block], v[hi:hi+block:hi+block]
 		s0 += kd * (b[0] + a[0])
 		s1 += kd * (b[1] + a[1])
 		s2 += kd * (b[2] + a[2])
@@ -68,7 +68,7 @@ func oddSums(out *[block]float64, v []float64, at, step int, k []float64) {
 	lo, hi := at, at
 	for _, kd := range k[1:] {
 		lo, hi = lo-step, hi+step
-		a, b := (*[block]float64)(v[lo:]), (*[block]float64)(v[hi:])
+		a, b := v[lo:lo+block:lo+block], v[hi:hi+block:hi+block]
 		s0 += kd * (b[0] - a[0])
 		s1 += kd * (b[1] - a[1])
 		s2 += kd * (b[2] - a[2])
