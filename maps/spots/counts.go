@@ -164,6 +164,7 @@ func (s *countSearch) prepare() {
 	pull := s.scaled(s.b)
 	s.m = &model{w: s.w, h: s.h, r: []float64{2}, class: [][]float64{s.scaled(s.n)}, weight: s.b, pull: pull, most: additiveMost, frac: make([]float64, s.w*s.h)}
 	s.draw = s.replica
+	s.scanner = func() scanner { return newCountScan(s.bank, s.valid) }
 	s.residual = func(class [][]float64) {
 		s.m.residual(class[:1])
 		copy(class[1], pull)

@@ -7,7 +7,7 @@ import (
 )
 
 // countScan works out the heights u of a scan where they are asked for, and finds the
-// local maxima without those of every pixel. It is used by one goroutine.
+// local maxima without those of every pixel: the scanner of count maps.
 //
 // The log-likelihood ratio of a spot of strength f is Σ n·ln(1 + f·k) − f·Σ k·b over the
 // counts n and the background b. By logBound it is at most f·Σ k·(n − b) − a₂·Σ k²·n + a₃·Σ k³·n,

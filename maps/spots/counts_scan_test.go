@@ -86,8 +86,8 @@ func TestCountScan(t *testing.T) {
 	}
 }
 
-// Heights and limit are those of a search in a cube, for any number of workers.
-func TestCountsLikeSearch(t *testing.T) {
+// Heights and limit are those by transforms, for any number of workers.
+func TestCountsLikeTransforms(t *testing.T) {
 	if testing.Short() {
 		t.Skip("long: left out of short runs")
 	}
@@ -98,15 +98,18 @@ func TestCountsLikeSearch(t *testing.T) {
 		holed.Set(x, 3+x, math.NaN())
 	}
 	for i, m := range []maps.Map{holed, countMap(rng, 7, 5, func(x, y int) float64 { return 4 }, 1, nil)} {
-		s := preparedCounts(t, m, Options{Widths: []float64{1, 2.5}, Bootstrap: 39, Workers: 3})
-		if err := s.search.simulate(ctx); err != nil {
+		s := preparedCounts(t, m, Options{Widths: []float64{1, 2.5}, LimitWidths: []float64{2}, Bootstrap: 39, Workers: 3})
+		bounds := s.scanner
+		s.scanner = nil
+		if err := s.simulate(ctx); err != nil {
 			t.Fatal(err)
 		}
 		want := s.null
-		limit, err := s.search.limit(ctx)
+		limit, err := s.limit(ctx)
 		if err != nil {
 			t.Fatal(err)
 		}
+		s.scanner = bounds
 		// The same threshold, so that rounding does not decide about a spot.
 		if got, err := s.limit(ctx); err != nil || printed(got) != printed(limit) {
 			t.Errorf("map %d: limit %+v, %v; want %+v", i, got, err, limit)

@@ -93,8 +93,7 @@ func (s *search) limitAt(ctx context.Context, width float64) (Limit, error) {
 		d *= 1.19 // four points per doubling
 		put, found := make([]int, rounds), make([]int, rounds)
 		parallel(rounds, s.opt.Workers, func() func(int) {
-			sc := s.bank.newScratch()
-			scan := newScanned(s.w * s.h)
+			scan := s.replicaScanner()
 			class := newClassMaps(s.bank.law.n, s.w*s.h)
 			return func(i int) {
 				if ctx.Err() != nil {
@@ -104,10 +103,10 @@ func (s *search) limitAt(ctx context.Context, width float64) (Limit, error) {
 				s.draw(class, stream)
 				rng := rand.New(rand.NewPCG(s.opt.Seed^0x9e3779b97f4a7c15, stream))
 				places := s.injectAll(rng, class, width, f, per, gap)
-				s.bank.scan(scan, class, sc)
+				u := scan.around(class, places, reachedRadius(width))
 				put[i] = len(places)
 				for _, p := range places {
-					if s.reached(scan.u, p, width, threshold) {
+					if s.reached(u, p, width, threshold) {
 						found[i]++
 					}
 				}
@@ -197,10 +196,12 @@ func (s *cubeSearch) injectTarget(rng *rand.Rand, class [][]float64, pr profile,
 	})
 }
 
-// reached reports whether u reaches the threshold within 1.5 widths + 1 px of
-// the place.
+// reachedRadius is how far from its place a spot put in may be found.
+func reachedRadius(width float64) float64 { return 1.5*width + 1 }
+
+// reached reports whether u reaches the threshold that near to the place.
 func (s *search) reached(u []float64, p place, width, threshold float64) bool {
-	r := 1.5*width + 1
+	r := reachedRadius(width)
 	for y := max(0, int(p.y-r)); y <= min(s.h-1, int(p.y+r+1)); y++ {
 		for x := max(0, int(p.x-r)); x <= min(s.w-1, int(p.x+r+1)); x++ {
 			if math.Hypot(float64(x)-p.x, float64(y)-p.y) <= r && u[y*s.w+x] > threshold {

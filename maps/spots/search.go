@@ -32,9 +32,12 @@ type search struct {
 
 	// draw fills the maps that the bank scans with replica number stream.
 	draw func(class [][]float64, stream uint64)
+	// scanner returns what works out the heights of replicas, for one goroutine. Nil:
+	// the transforms of bank.
+	scanner func() scanner
 	// refine brings a scanned replica to the state of a field whose substrate was
 	// estimated without its alarms; it reports whether it must be scanned again.
-	// Nil: no need.
+	// Nil: no need. The transforms alone ask for it.
 	refine func(class [][]float64, now *scanned) bool
 	// residual fills them with the counts less the spots found.
 	residual func(class [][]float64)
@@ -63,39 +66,70 @@ func (s *search) alarms(now *scanned, level float64) maps.Mask {
 	return mask
 }
 
+// scanner works out heights u of a replica where they are asked for.
+type scanner interface {
+	// peaks returns the local maxima above floorU, in any order, and the largest u. The
+	// list is overwritten by the next call.
+	peaks(class [][]float64) (list []peak, top float64)
+	// around returns a map of u that is right within r of the places.
+	around(class [][]float64, places []place, r float64) []float64
+}
+
+// replicaScanner is scanner, or the transforms.
+func (s *search) replicaScanner() scanner {
+	if s.scanner != nil {
+		return s.scanner()
+	}
+	return &transformScan{s: s, out: newScanned(s.w * s.h), scratch: s.bank.newScratch()}
+}
+
+// transformScan works out all heights by the transforms of the bank.
+type transformScan struct {
+	s       *search
+	out     *scanned
+	scratch *scratch
+	list    []peak
+}
+
+func (t *transformScan) peaks(class [][]float64) ([]peak, float64) {
+	t.s.bank.scan(t.out, class, t.scratch)
+	if t.s.refine != nil && t.s.refine(class, t.out) {
+		t.s.bank.scan(t.out, class, t.scratch)
+	}
+	t.list = localMaxima(t.list, t.out.u, t.s.w, t.s.h)
+	return t.list, slices.Max(t.out.u)
+}
+
+func (t *transformScan) around(class [][]float64, _ []place, _ float64) []float64 {
+	t.s.bank.scan(t.out, class, t.scratch)
+	return t.out.u
+}
+
 // simulate scans replicas without spots.
 func (s *search) simulate(ctx context.Context) error {
 	m := s.opt.Bootstrap
 	heights := make([][]float64, m)
 	s.null = nullLaw{replicas: m, maxima: make([]float64, m)}
 	parallel(m, s.opt.Workers, func() func(int) {
-		sc := s.bank.newScratch()
-		out := newScanned(s.w * s.h)
+		scan := s.replicaScanner()
 		class := newClassMaps(s.bank.law.n, s.w*s.h)
-		var peaks []peak
 		return func(i int) {
 			if ctx.Err() != nil {
 				return
 			}
 			s.draw(class, uint64(i))
-			s.bank.scan(out, class, sc)
-			if s.refine != nil && s.refine(class, out) {
-				s.bank.scan(out, class, sc)
-			}
-			peaks = localMaxima(peaks, out.u, s.w, s.h)
+			var peaks []peak
+			peaks, s.null.maxima[i] = scan.peaks(class)
 			for _, p := range peaks {
 				heights[i] = append(heights[i], p.u)
 			}
-			s.null.maxima[i] = slices.Max(out.u)
 			s.progress.step()
 		}
 	})
 	if err := ctx.Err(); err != nil {
 		return fmt.Errorf("spots: stopped: %w", err)
 	}
-	for _, h := range heights {
-		s.null.heights = append(s.null.heights, h...)
-	}
+	s.null.heights = slices.Concat(heights...)
 	slices.Sort(s.null.heights)
 	slices.Sort(s.null.maxima)
 	return nil
