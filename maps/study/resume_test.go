@@ -54,7 +54,11 @@ func storedStudy(t *testing.T, st Store) *Study {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s := FromScene(tiny(), cubes)
+	return storedStudyOf(tiny(), cubes, st)
+}
+
+func storedStudyOf(sc *scene.Scene, cubes []*cube.Memory, st Store) *Study {
+	s := FromScene(sc, cubes)
 	for i := range s.Fields {
 		s.Fields[i].SHA256 = strings.Repeat(string(rune('a'+i)), 64)
 	}

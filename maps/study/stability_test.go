@@ -33,11 +33,10 @@ func dealt(m *cube.Memory, seed uint64) []*cube.Memory {
 	return out
 }
 
-// framedStudy is the study of the tiny fields with every field dealt out to frames;
+// framedStudy is a study of tiny fields with every field dealt out to frames;
 // change may alter those of the first.
-func framedStudy(t *testing.T, seed uint64, change func([]*cube.Memory)) *Study {
+func framedStudy(t *testing.T, s *Study, seed uint64, change func([]*cube.Memory)) *Study {
 	t.Helper()
-	s := storedStudy(t, nil)
 	for i := range s.Fields {
 		frames := dealt(s.Fields[i].Source.(*cube.Memory), seed+uint64(i))
 		if i == 0 && change != nil {
@@ -73,7 +72,7 @@ func TestFramesOfStudy(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	r, err := Run(context.Background(), framedStudy(t, 20, nil), nil)
+	r, err := Run(context.Background(), framedStudy(t, storedStudy(t, nil), 20, nil), nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -119,6 +118,15 @@ func TestBeamDamageOfStudy(t *testing.T) {
 	if testing.Short() {
 		t.Skip("runs the small study several times")
 	}
+	sc := tiny()
+	for i := range sc.Specs {
+		p := &sc.Specs[i].Populations[0]
+		p.MinNM, p.MaxNM = 400, 500
+	}
+	cubes, err := renderScene(sc)
+	if err != nil {
+		t.Fatal(err)
+	}
 	for _, tt := range []struct {
 		name   string
 		change func(frames []*cube.Memory)
@@ -163,9 +171,9 @@ func TestBeamDamageOfStudy(t *testing.T) {
 					copy(row[n:], row[:len(row)-n])
 				}
 			}
-		}, []string{"spots moved by (1."}},
+		}, []string{"the spots moved by ("}},
 	} {
-		s := framedStudy(t, 30, tt.change)
+		s := framedStudy(t, storedStudyOf(sc, cubes, nil), 30, tt.change)
 		s.Options.NoMaps = true
 		r, err := Run(context.Background(), s, nil)
 		if err != nil {
@@ -175,6 +183,9 @@ func TestBeamDamageOfStudy(t *testing.T) {
 		got := strings.Join(f.Stability.Remarks, "; ")
 		if len(f.Stability.Remarks) != len(tt.want) {
 			t.Errorf("%s: %q; want %q and nothing else (%+v)", tt.name, got, tt.want, f.Stability)
+		}
+		if d := f.Stability; tt.name == "drift" && math.Hypot(d.DriftX-1, d.DriftY) > 4*d.DriftSigma {
+			t.Errorf("drift of (%g, %g) ± %g px, want one to the right", d.DriftX, d.DriftY, d.DriftSigma)
 		}
 		all := strings.Join(r.Remarks, "\n")
 		for _, want := range tt.want {
