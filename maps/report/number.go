@@ -52,7 +52,7 @@ func Number(v float64) string {
 		return dash
 	case v == 0:
 		return "0"
-	case a >= 1e7 || a < 1e-3:
+	case a >= 1e9 || a < 1e-3:
 		mant, exp, _ := strings.Cut(strconv.FormatFloat(v, 'e', 2, 64), "e")
 		n, _ := strconv.Atoi(exp)
 		return minus(strings.TrimSuffix(strings.TrimRight(mant, "0"), ".") + " × 10" + superscript(n))

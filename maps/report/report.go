@@ -104,17 +104,28 @@ func (f Field) AreaUm2() float64 { return f.AreaMm2 * 1e6 }
 
 // Spot is one row of the table of spots.
 type Spot struct {
-	ID                        int
-	XUm, YUm                  float64
-	XPx, YPx                  float64
-	DiameterUm                float64
-	Unresolved                bool
-	ExcessCounts, ExcessSigma float64
-	LineCounts, LineSigma     float64
-	QValue                    float64
-	Verdict                   maps.Verdict
-	Compound                  string
-	Reason                    string
+	ID         int
+	XUm, YUm   float64
+	XPx, YPx   float64
+	DiameterUm float64
+	Unresolved bool
+	// SphereNM is the diameter of the solid sphere of the target that sends the counts
+	// of the own line, with the ends of its 95 % interval, nm; 0 or NaN for none.
+	SphereNM, SphereLowNM, SphereHighNM float64
+	ExcessCounts, ExcessSigma           float64
+	LineCounts, LineSigma               float64
+	QValue                              float64
+	Verdict                             maps.Verdict
+	Compound                            string
+	Reason                              string
+}
+
+// Sphere is the sphere with its interval in words.
+func (s Spot) Sphere() string {
+	if !(s.SphereNM > 0) {
+		return dash
+	}
+	return fmt.Sprintf("%s (%s to %s)", fixed(0, s.SphereNM), fixed(0, s.SphereLowNM), fixed(0, s.SphereHighNM))
 }
 
 // Limit is the detection limit of a field.

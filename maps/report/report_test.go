@@ -56,7 +56,7 @@ func example(t testing.TB, n int) Data {
 	f := Field{Name: "T1", Coupon: "panel A", Role: "treated", Finding: "Found.", PValue: 0.005, Detected: true, AreaMm2: 3.7e-4, SpotMap: &img,
 		Limit: Limit{ExcessCounts: 55, Probability: 0.95, SphereNM: 190}}
 	for i := range n {
-		f.Spots = append(f.Spots, Spot{ID: i + 1, XUm: 1.5, YUm: 2, XPx: 10, YPx: 13, DiameterUm: math.NaN(), ExcessCounts: 100 - float64(i)/10, ExcessSigma: 14, LineCounts: 40, LineSigma: 8,
+		f.Spots = append(f.Spots, Spot{ID: i + 1, XUm: 1.5, YUm: 2, XPx: 10, YPx: 13, DiameterUm: math.NaN(), SphereNM: 345.4, SphereLowNM: 303, SphereHighNM: 1383, ExcessCounts: 100 - float64(i)/10, ExcessSigma: 14, LineCounts: 40, LineSigma: 8,
 			QValue: 1e-7, Verdict: maps.TargetVerdict, Compound: "TiO2", Reason: "fits better"})
 	}
 	d.Fields = []Field{f, {Name: "B1", Role: "untreated", PValue: 0.6, AreaMm2: math.NaN(), Limit: Limit{ExcessCounts: math.NaN(), SphereNM: math.NaN(), Reason: "not looked for"}}}
@@ -342,7 +342,7 @@ func TestWriteRepeats(t *testing.T) {
 
 func TestNumber(t *testing.T) {
 	for v, want := range map[float64]string{0: "0", 6330: "6330", 6334.4: "6330", 12345: "12\u202f345", 123456.7: "123\u202f000", -1.64e6: "−1\u202f640\u202f000", 0.0512: "0.0512", 3.14159: "3.14", -2.5: "−2.5",
-		99.96: "100", 1e-5: "1 × 10⁻⁵", 1.26e9: "1.26 × 10⁹", 1.0: "1", 0.3686e-3: "3.69 × 10⁻⁴", math.Inf(1): dash} {
+		99.96: "100", 1e-5: "1 × 10⁻⁵", 1.26e9: "1.26 × 10⁹", 2.4414e7: "24\u202f400\u202f000", 1.0: "1", 0.3686e-3: "3.69 × 10⁻⁴", math.Inf(1): dash} {
 		if got := Number(v); got != want {
 			t.Errorf("Number(%g) = %q, want %q", v, got, want)
 		}

@@ -29,8 +29,12 @@ func (w *writer) inPixels(text string) string {
 	return text
 }
 
-// readable writes numbers such as 6.33e+03 in a text as the page writes them.
+// negative finds the sign of a number, but neither a hyphen nor an exponent.
+var negative = regexp.MustCompile(`(^|[\s(])-([0-9.])`)
+
+// readable writes numbers such as 6.33e+03 and -2 in a text as the page writes them.
 func readable(text string) string {
+	text = negative.ReplaceAllString(text, "${1}−${2}")
 	return exponent.ReplaceAllStringFunc(text, func(s string) string {
 		v, err := strconv.ParseFloat(s, 64)
 		if err != nil {

@@ -106,3 +106,15 @@ func TestPanelOrder(t *testing.T) {
 		t.Errorf("order %v in %d columns without all pairs", order, columns)
 	}
 }
+
+// TestReadable: numbers of a verdict as the page writes them, with a minus sign.
+func TestReadable(t *testing.T) {
+	for text, want := range map[string]string{
+		"difference 3.26e+04 per mm² (95 % interval -5.69e+03 to 8.33e+04)": "difference 32\u202f600 per mm² (95 % interval −5690 to 83\u202f300)",
+		"(-2.5 to 3), one-sided, 3-4 fields, p = 2e-05":                     "(−2.5 to 3), one-sided, 3-4 fields, p = 2 × 10⁻⁵",
+	} {
+		if got := readable(text); got != want {
+			t.Errorf("readable(%q) = %q, want %q", text, got, want)
+		}
+	}
+}

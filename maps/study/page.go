@@ -181,7 +181,8 @@ func (w *writer) reportField(i int) report.Field {
 		out.Coupon = ""
 	}
 	for _, s := range f.Spots.Spots {
-		out.Spots = append(out.Spots, report.Spot{ID: s.ID, XUm: s.XUm, YUm: s.YUm, XPx: s.XPx, YPx: s.YPx, DiameterUm: s.DiameterUm, Unresolved: s.Unresolved,
+		size := w.r.Size(i, s)
+		out.Spots = append(out.Spots, report.Spot{ID: s.ID, SphereNM: size.DiameterNM, SphereLowNM: size.LowNM, SphereHighNM: size.HighNM, XUm: s.XUm, YUm: s.YUm, XPx: s.XPx, YPx: s.YPx, DiameterUm: s.DiameterUm, Unresolved: s.Unresolved,
 			ExcessCounts: s.ExcessCounts, ExcessSigma: s.ExcessSigma, LineCounts: s.LineCounts, LineSigma: s.LineSigma, QValue: s.QValue,
 			Verdict: s.Verdict, Compound: s.Compound, Reason: s.Reason})
 	}

@@ -309,6 +309,22 @@ func TestWrite(t *testing.T) {
 			t.Errorf("the page lacks %q", text)
 		}
 	}
+	named := 0
+	for i, f := range r.Fields {
+		for _, s := range f.Spots.Spots {
+			size := r.Size(i, s)
+			if math.IsNaN(size.DiameterNM) {
+				continue
+			}
+			named++
+			if text := fmt.Sprintf(">%.0f (%.0f to %.0f)<", size.DiameterNM, size.LowNM, size.HighNM); !strings.Contains(page, text) {
+				t.Errorf("field %s: the page lacks the sphere of spot %d, %s", f.Name, s.ID, text)
+			}
+		}
+	}
+	if named == 0 {
+		t.Error("no spot has a sphere")
+	}
 	if len(page) > 6<<20 {
 		t.Errorf("the page has %d bytes", len(page))
 	}
