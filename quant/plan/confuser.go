@@ -3,6 +3,7 @@ package plan
 import (
 	"fmt"
 	"math"
+	"strings"
 
 	"example.org/fleck/quant"
 	"example.org/fleck/quant/matrix"
@@ -156,8 +157,30 @@ func (r *Request) byRatio(d *Distinction, m xray.Material, s setting) error {
 		d.Reason = ""
 	} else if d.Reason == "" {
 		d.Reason = "no line is in one of them alone, and no ratio of lines can be measured on this substrate"
+		if but := append(r.weakIn(r.Target, m, s), r.weakIn(m, r.Target, s)...); len(but) > 0 {
+			d.Reason = "not by the presence of a line: " + strings.Join(but, "; ") + "; how much of it a spot adds to its surroundings may tell where the particle sends enough counts"
+		}
 	}
 	return nil
+}
+
+// weakIn lists the families of elements of one compound that the other lacks but
+// the surface has, so that their presence proves nothing.
+func (r *Request) weakIn(m, other xray.Material, s setting) []string {
+	var out []string
+	for _, f := range families(m, s.beam) {
+		if other.Fraction(f.element) > 0 || f.overvoltage(s.beam) < 1.2 {
+			continue
+		}
+		why := hidden(f.element, s)
+		if why == "" && !specific(f.element) {
+			why = "every surface carries some"
+		}
+		if why != "" {
+			out = append(out, fmt.Sprintf("%s is in %s alone, but %s", f, m.Name, why))
+		}
+	}
+	return out
 }
 
 // ratioRange returns the ratio of two families between a thin particle and bulk,

@@ -147,6 +147,16 @@ func TestTitaniaAndBarite(t *testing.T) {
 	}
 }
 
+// Where the surface has what tells two compounds apart, the reason names it.
+func TestPrecipitateOfTheSubstrate(t *testing.T) {
+	q := silica(t, "Al-5Mg:2.66g/cm3")
+	q.Confusers, q.Diameters, q.Beams = []xray.Material{material(t, "Mg2Si:1.99g/cm3")}, []float64{200e-9}, []xray.Energy{5 * xray.KeV}
+	d := plan(t, q).Distinctions[0]
+	if d.Separable || !strings.Contains(d.Reason, "O K is in SiO2 alone, but every surface carries some") || !strings.Contains(d.Reason, "Mg K is in Mg2Si alone, but the substrate Al-5Mg holds Mg itself") {
+		t.Errorf("separable %v, %q", d.Separable, d.Reason)
+	}
+}
+
 // Doses of planning tables for silica on aluminium, beam on the middle: counts per
 // nA·s from the yields given with them, Ω/4π·ε 1e-3, window 84 %. Computed by
 // another program, whose background is known to two digits: 15 %.

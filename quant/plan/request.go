@@ -146,7 +146,7 @@ func (r Request) withDefaults() (Request, error) {
 		}
 		const rounding = 1e-9 // of nm and µm into m
 		if r.PixelM > 0 && d > r.PixelM*(1+rounding) {
-			return r, fmt.Errorf("plan: particle diameter %.6g nm is larger than the pixel of %.6g nm; particles must fit into the pixel", d*1e9, r.PixelM*1e9)
+			return r, fmt.Errorf("plan: particle diameter %.6g nm is larger than the pixel of %.6g nm; particles must fit into the pixel; without a pixel the beam stands on the middle of the particle", d*1e9, r.PixelM*1e9)
 		}
 	}
 	for _, v := range []struct {
