@@ -39,8 +39,8 @@ type SizeOptions struct {
 
 const maxSeries = 4
 
-// SizeHistogram draws numbers per bin as columns, the series side by side, each
-// with the interval that the caller gives. Empty bins keep their interval, which
+// SizeHistogram draws numbers per bin as columns, the series side by side between the
+// borders of the bin, each with the interval that the caller gives. Empty bins keep their interval, which
 // tells what an empty bin still allows.
 //
 // Edges that do not rise, slices of unequal length, negative or non-finite
@@ -143,6 +143,9 @@ func (p *page) columns(a plotArea, d SizeData) {
 	n := len(d.Series)
 	for i := range len(d.Edges) - 1 {
 		x0, x1 := a.x.at(d.Edges[i]), a.x.at(d.Edges[i+1])
+		if i > 0 && n > 1 { // which columns stand for the same sizes
+			p.line(guideLine, point{x0, a.y0}, point{x0, a.y1})
+		}
 		room := 0.06 * (x1 - x0)
 		wide := (x1 - x0 - 2*room) / float64(n)
 		for k, s := range d.Series {

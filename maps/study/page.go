@@ -240,7 +240,7 @@ func (w *writer) reportComparison() *report.Comparison {
 	if g := w.figures.sizes; g != nil {
 		out.Sizes = &report.Image{Data: g.data, File: g.file,
 			Alt:     "Histogram of the diameters of target spots on treated and on blank fields, with coverage intervals of the numbers.",
-			Caption: "Diameters of the target spots that are resolved, in numbers per bin; bars are coverage intervals of a Poisson mean (Garwood 1936), which empty bins have as well. Spots that are not resolved have no diameter and are left out."}
+			Caption: "Diameters of the target spots that are resolved, in numbers per bin; columns of the same bin stand side by side between the dashed lines; bars are coverage intervals of a Poisson mean (Garwood 1936), which empty bins have as well. Spots that are not resolved have no diameter and are left out."}
 	}
 	d := c.Density
 	out.Rows = []report.ComparisonRow{{Quantity: "Target spots", Unit: unit, Treated: d.TreatedPerMm2, TLow: d.TreatedLow, THigh: d.TreatedHigh,
