@@ -18,7 +18,8 @@ type Above struct {
 // above fills in the difference of densities and its upper limit: the estimate plus
 // the root of the summed squares of how far the one-sided limits of the two sides lie
 // from their estimates (Zou & Donner 2008, Stat. Med. 27, 1693), divided by the
-// detection efficiency of the treated side; never below the limit for nothing found.
+// detection efficiency of the treated side; never below the limit for nothing found, and
+// without a blank spot not above that of the treated side alone.
 func (r *Result) above() {
 	level := r.Options.Level
 	d := r.Density
@@ -33,6 +34,9 @@ func (r *Result) above() {
 	least := poisson.UpperLimit(0, level) / r.AreaMm2[0]
 	eps := r.Limit.Efficiency
 	r.Above = Above{PerMm2: difference / eps, Limit: math.Max(limit, least) / eps}
+	if r.Spots[1] == 0 {
+		r.Above.Limit = math.Min(r.Above.Limit, r.Limit.PerMm2)
+	}
 	r.Above.Statement = fmt.Sprintf("The treated fields hold no more than %.3g spots of the target per mm² above the blank ones (%g %%).", r.Above.Limit, 100*level)
 }
 

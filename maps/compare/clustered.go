@@ -127,6 +127,54 @@ func (c *clustered) notAbove() float64 {
 	return below / total
 }
 
+// difference returns the quantile p of the first density less the second, of the same
+// law as ratio and notAbove, so that the three agree on which density is higher.
+func (c *clustered) difference(p float64) float64 {
+	var below [shapeSteps][]float64 // running sums of the second density
+	for j, d := range c.dens {
+		below[j] = make([]float64, densitySteps+1)
+		for i, v := range d[1] {
+			below[j][i+1] = below[j][i] + v
+		}
+	}
+	first, step := c.log[1][0], c.log[1][1]-c.log[1][0]
+	// The probability that the difference is not above x: each place of the second grid
+	// is spread evenly over its step.
+	notAbove := func(x float64) float64 {
+		sum := 0.0
+		for i, at := range c.log[0] {
+			least := math.Exp(at) - x // of the second density
+			cell, part := 0, 0.0
+			if least > 0 {
+				f := (math.Log(least)-first)/step + .5
+				if f >= densitySteps {
+					continue
+				}
+				if f > 0 {
+					cell = int(f)
+					part = f - float64(cell)
+				}
+			}
+			for j, w := range c.p {
+				if v := c.dens[j][0][i]; w*v > 1e-15 {
+					s := below[j]
+					sum += w * v * (1 - s[cell] - part*(s[cell+1]-s[cell]))
+				}
+			}
+		}
+		return sum
+	}
+	low, high := -math.Exp(c.log[1][densitySteps-1]), math.Exp(c.log[0][densitySteps-1])
+	for range 100 {
+		if m := (low + high) / 2; notAbove(m) < p {
+			low = m
+		} else {
+			high = m
+		}
+	}
+	return (low + high) / 2
+}
+
 // divide fills in the law of ln ratio.
 func (c *clustered) divide() {
 	// Both grids have the same step, so that differences of ln μ fall on a grid.

@@ -2,7 +2,10 @@ package compare
 
 import (
 	"math"
+	"strings"
 	"testing"
+
+	"example.org/fleck/maps"
 )
 
 // The p-value and the interval of the ratio are of one law: the quantile of the
@@ -45,5 +48,30 @@ func TestPValueWithDoubtfulScatter(t *testing.T) {
 	}
 	if got := d.Low > 1; got != (d.PValue < (1-r.Options.Level)/2) {
 		t.Errorf("ratio from %g, p = %g: they do not agree", d.Low, d.PValue)
+	}
+}
+
+// The p-value and the intervals of ratio and difference are of one law: they agree on
+// whether the treated side holds more.
+func TestClusteredIntervalsAgree(t *testing.T) {
+	for _, c := range [][2][]int{{{5, 2, 3}, {0, 0, 0}}, {{9, 2, 6}, {1, 2, 1}}, {{12, 3, 7}, {1, 0, 2}}, {{30, 9, 14}, {2, 1, 0}}, {{2, 9, 1}, {4, 2, 5}}, {{9, 1, 0, 4, 6}, {0, 1, 0, 0, 0}}} {
+		r := mustCompare(t, fieldsOf(maps.Treated, 1, c[0]...), fieldsOf(maps.Untreated, 1, c[1]...), Options{})
+		d := r.Density
+		if r.clustered == nil {
+			t.Fatalf("%v: not taken as clustered", c)
+		}
+		if (d.Low > 1) != (d.DifferenceLow > 0) || d.Low > 1 && d.Method == clusteredMethod && d.PValue > 0.025 {
+			t.Errorf("%v: ratio %g to %g, difference %g to %g, p = %g by %s", c, d.Low, d.High, d.DifferenceLow, d.DifferenceHigh, d.PValue, d.Method)
+		}
+		if !(d.DifferenceLow < d.Difference && d.Difference < d.DifferenceHigh) {
+			t.Errorf("%v: difference %g, %g to %g", c, d.Difference, d.DifferenceLow, d.DifferenceHigh)
+		}
+		if weak := strings.Contains(r.Verdict, "evidence is weak"); weak != (r.Higher && !(d.Low >= 1 && (r.Spots[1] > 0 || d.DifferenceLow >= 0))) {
+			t.Errorf("%v: %s", c, r.Verdict)
+		}
+		// The median of the law of two equal sides is no difference.
+		if same := newClustered([2][]unit{{{spots: 3, area: 1}, {spots: 9, area: 1}}, {{spots: 3, area: 1}, {spots: 9, area: 1}}}); math.Abs(same.difference(.5)) > 0.05 {
+			t.Errorf("median difference %g of equal sides", same.difference(.5))
+		}
 	}
 }

@@ -207,6 +207,9 @@ func (r *Result) sentence() {
 		r.Verdict = fmt.Sprintf("No excess of the treated fields is shown: %.3g against %.3g spots of the target per mm² (p = %.2g); the treated fields hold fewer than %.3g per mm² (%s).",
 			d.TreatedPerMm2, d.BlankPerMm2, d.PValue, r.Limit.PerMm2, level)
 	}
+	if r.Higher && (d.Low < 1 || r.Spots[1] == 0 && d.DifferenceLow < 0) {
+		r.Verdict += " The evidence is weak: p is one-sided, and the two-sided interval holds no difference as well."
+	}
 	if r.Unit == "field" {
 		r.Verdict += " Treatment and coupon cannot be told apart."
 	}

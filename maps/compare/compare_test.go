@@ -226,6 +226,13 @@ func TestAboveBlankAndSmallestP(t *testing.T) {
 	if !(r.Above.Limit > 0 && r.Above.Limit < r.Limit.PerMm2) || !strings.Contains(r.Above.Statement, "no more than") {
 		t.Errorf("limit above blank %g, of the treated side %g: %s", r.Above.Limit, r.Limit.PerMm2, r.Above.Statement)
 	}
+	// Spots that are expected by chance come off both limits.
+	x := fieldsOf(maps.Treated, 1, 4, 5, 6)
+	x[0].ExpectedFalse = 1
+	r = mustCompare(t, x, fieldsOf(maps.Untreated, 1, 0, 0, 0), Options{})
+	if r.Above.Limit > r.Limit.PerMm2 {
+		t.Errorf("limit above blank %g, of the treated side %g", r.Above.Limit, r.Limit.PerMm2)
+	}
 }
 
 func TestArms(t *testing.T) {

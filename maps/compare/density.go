@@ -100,7 +100,7 @@ func (r *Result) density(units [2][]unit) error {
 	case n[1] == 0:
 		d.Reason = "no spot in the blank fields: the ratio has a lower bound but no upper end; the difference has both"
 	}
-	d.differ()
+	d.differ(r.clustered, n, a, opt.Level)
 	d.Ratio, d.Low, d.High = finite(d.Ratio), finite(d.Low), finite(d.High)
 	return nil
 }
@@ -120,13 +120,23 @@ func (d *Density) intervals(c *clustered, level float64) {
 	d.Low, d.High = c.ratio(low), c.ratio(high)
 }
 
-// differ fills in the difference of the densities. Its ends lie as far from it as the
-// root of the summed squares of how far those of the two sides lie from their
-// estimates (Zou & Donner 2008, Stat. Med. 27, 1693).
-func (d *Density) differ() {
+// differ fills in the difference of the densities. Of independent spots its ends lie
+// as far from it as the root of the summed squares of how far those of the two sides
+// lie from their estimates (Zou & Donner 2008, Stat. Med. 27, 1693); spots that may
+// be clustered take it from the law of the two densities, never shorter.
+func (d *Density) differ(c *clustered, n [2]int, a [2]float64, level float64) {
 	d.Difference = d.TreatedPerMm2 - d.BlankPerMm2
-	d.DifferenceLow = d.Difference - math.Hypot(d.TreatedPerMm2-d.TreatedLow, d.BlankHigh-d.BlankPerMm2)
-	d.DifferenceHigh = d.Difference + math.Hypot(d.TreatedHigh-d.TreatedPerMm2, d.BlankPerMm2-d.BlankLow)
+	var low, high [2]float64
+	for side := range n {
+		low[side], high[side] = poisson.Garwood(n[side], level)
+		low[side], high[side] = low[side]/a[side], high[side]/a[side]
+	}
+	d.DifferenceLow = d.Difference - math.Hypot(d.TreatedPerMm2-low[0], high[1]-d.BlankPerMm2)
+	d.DifferenceHigh = d.Difference + math.Hypot(high[0]-d.TreatedPerMm2, d.BlankPerMm2-low[1])
+	if c != nil {
+		d.DifferenceLow = math.Min(d.DifferenceLow, c.difference((1-level)/2))
+		d.DifferenceHigh = math.Max(d.DifferenceHigh, c.difference((1+level)/2))
+	}
 }
 
 // nanTo returns v, or other where v is no number.
