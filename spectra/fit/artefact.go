@@ -85,7 +85,7 @@ func artefacts(r *Result) []Artefact {
 		}
 	}
 	if visible(float64(spectra.SiliconKEnergy), r.SiliconCounts) {
-		out = append(out, Artefact{Kind: DetectorSilicon, EnergyEV: float64(spectra.SiliconKEnergy), Counts: r.SiliconCounts, Of: "silicon of detector and window"})
+		out = append(out, Artefact{Kind: DetectorSilicon, EnergyEV: float64(spectra.SiliconKEnergy), Counts: r.SiliconCounts, Of: "silicon of detector and window; whether the specimen holds some too cannot be told"})
 	}
 	return out
 }

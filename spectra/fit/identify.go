@@ -3,7 +3,6 @@ package fit
 import (
 	"cmp"
 	"fmt"
-	"math"
 	"slices"
 
 	"example.org/fleck/spectra"
@@ -273,7 +272,7 @@ const maxDetectorSilicon = 0.02
 // come from the detector; the model's own term then takes its place.
 func (id *identifier) detectorSilicon(r *Result) {
 	i := slices.IndexFunc(r.Families, func(f FamilyResult) bool { return f.Element == 14 && f.Family.Family == xray.FamilyK })
-	above := window(r.counts, r.Calibration.Channel(1950)-float64(r.LowChannel), math.Inf(1))
+	above := window(r.counts, r.Calibration.Channel(1950)-float64(r.LowChannel), float64(len(r.counts)))
 	if i >= 0 && r.Families[i].NetCounts > maxDetectorSilicon*above {
 		return
 	}
