@@ -203,6 +203,12 @@ func TestSpotsAndCompare(t *testing.T) {
 	m := answer(t, exitDone, append([]string{"spots", field, "--blank", blank, "--out", out}, common...)...)
 	has(t, m, head...)
 	has(t, m, "limit")
+	// The spectrum that is fitted is that of all fields, and says so.
+	sum := answer(t, exitDone, "inspect", filepath.Join(out, "sum.msa"))
+	want := answer(t, exitDone, "inspect", field)["counts_total"].(float64) + answer(t, exitDone, "inspect", blank)["counts_total"].(float64)
+	if sum["counts_total"] != want || sum["title"] != "sum spectrum of t.nrrd and its blank fields" {
+		t.Errorf("sum spectrum %q of %v counts, want that of field and blank, %v counts", sum["title"], sum["counts_total"], want)
+	}
 	f := row(t, m["field"])
 	if f["detected"] != true || !(f["p_value"].(float64) <= 0.05) {
 		t.Errorf("field %v; want detected", f)

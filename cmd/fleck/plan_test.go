@@ -111,6 +111,18 @@ func TestPlanFigure(t *testing.T) {
 	}
 }
 
+// A substrate that shows nothing of the target takes one line, whatever the conditions;
+// confusers are told from the target on the first specimen, which is named.
+func TestPlanHopelessSubstrate(t *testing.T) {
+	text, _, code := fleck(t, "plan", "--target", "SiO2:2.2g/cm3", "--substrate", "Al", "--substrate", "Si", "--confuser", "Al2O3:3.97g/cm3", "--diameter", "100,200", "--beam", "5,10", "--trajectories", "200")
+	if n := strings.Count(text, "the substrate Si holds Si itself"); code != exitDone || n != 1 || strings.Count(text, "not visible") != 1 {
+		t.Errorf("exit code %d, %d lines on silicon, want 1:\n%s", code, n, text)
+	}
+	if !strings.Contains(text, "Confusers (on Al, coating none)") {
+		t.Errorf("confusers on which substrate?\n%s", text)
+	}
+}
+
 func TestPlanUsage(t *testing.T) {
 	for _, tt := range []struct {
 		args []string

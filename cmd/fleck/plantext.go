@@ -22,7 +22,15 @@ func (e *env) planText(r *plan.Result) {
 		e.printf("Not visible within %g nA·s per pixel or point.\n\n", r.Request.DoseNAs)
 	}
 	e.printf("keV    nm      line   counts/nA·s  background  dose/nA·s  substrate, coating\n")
+	hopeless := hopelessSubstrates(r)
 	for _, c := range r.Cases {
+		if reason := hopeless[c.Substrate]; reason != "" {
+			if reason != told {
+				e.printf("every  every   not visible: %s\n", reason)
+				hopeless[c.Substrate] = told
+			}
+			continue
+		}
 		if c.Family == "" {
 			e.printf("%-6g %-7g not visible: %s\n", c.Beam.KeV(), round(c.Diameter*1e9, 1e-6), c.Reason)
 			continue
@@ -43,7 +51,11 @@ func (e *env) planText(r *plan.Result) {
 			found = append(found, text+"cannot tell: "+d.Reason)
 		}
 	}
-	e.planList("Confusers", found)
+	title := "Confusers"
+	if q := r.Request; len(q.Substrates)+len(q.Coatings) > 2 {
+		title += fmt.Sprintf(" (on %s, coating %s)", q.Substrates[0].Name, q.Coatings[0])
+	}
+	e.planList(title, found)
 	advice := func(list []plan.Advice) []string {
 		var out []string
 		for _, a := range list {
@@ -67,6 +79,23 @@ func (e *env) planText(r *plan.Result) {
 	e.planList("Cautions", cautions)
 	e.planList("Handling", r.Handling)
 	e.printf("\nDoses are good to a factor of about 1.5; differences between the rows are better.\n")
+}
+
+// told marks a substrate of which the table has spoken.
+const told = "told"
+
+// hopelessSubstrates returns the substrates on which no line of the target can be used,
+// with the reason, where that is the same at every energy, size and coating.
+func hopelessSubstrates(r *plan.Result) map[string]string {
+	reasons := map[string]string{}
+	for _, c := range r.Cases {
+		if old, seen := reasons[c.Substrate]; c.Family != "" || seen && old != c.Reason {
+			reasons[c.Substrate] = ""
+		} else {
+			reasons[c.Substrate] = c.Reason
+		}
+	}
+	return reasons
 }
 
 func (e *env) planList(title string, list []string) {

@@ -138,7 +138,12 @@ func (e *env) spots(ctx context.Context, c *cli.Context, path string) error {
 	if err := e.writeField(out, r, 0, "", record.FileNames{}); err != nil {
 		return err
 	}
-	if err := writeSum(out, r.Sum, r.Fit, filepath.Base(path)); err != nil {
+	sum, of := *r.Sum, filepath.Base(path)
+	if len(r.Fields) > 1 {
+		of += " and its blank fields"
+		sum.Title = "sum spectrum of " + of
+	}
+	if err := writeSum(out, &sum, r.Fit, of); err != nil {
 		return err
 	}
 	e.answer.Set("out", out.dir)
