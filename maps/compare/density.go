@@ -177,6 +177,6 @@ func (r *Result) limit(treated []Observation) {
 	up := math.Max(most-false_, poisson.UpperLimit(0, r.Options.Level))
 	r.Limit = Limit{PerMm2: up / reach, Efficiency: reach / r.AreaMm2[0]}
 	if !known {
-		r.Limit.Reason = "no detection efficiency was given: it is taken as 1, for spots far above the detection limit"
+		r.Limit.Reason = "it counts spots far above the detection limit, of which all are found"
 	}
 }
