@@ -59,6 +59,7 @@ func (s *search) measure(i int, m *model, whole []float64) (maps.Spot, window) {
 	parts := s.spots[i].parts
 	total, vx, vy, second := 0.0, 0.0, 0.0, 0.0
 	upper := math.NaN()
+	var sigmas []float64
 	for _, k := range parts {
 		c := s.m.parts[k]
 		m.put(c, -1)
@@ -80,10 +81,16 @@ func (s *search) measure(i int, m *model, whole []float64) (maps.Spot, window) {
 		second += excess * (c.x*c.x + c.y*c.y + 2*c.s*c.s)
 		vx += excess * excess * sx * sx
 		vy += excess * excess * sy * sy
+		sigmas = append(sigmas, sigma)
 		sp.ExcessSigma = sigma // stands if it is the only one
 	}
 	sp.ExcessCounts = total
 	sp.XPx, sp.YPx = sp.XPx/total, sp.YPx/total
+	for n, k := range parts { // how the counts are shared out is uncertain as well
+		dx, dy := s.m.parts[k].x-sp.XPx, s.m.parts[k].y-sp.YPx
+		vx += sigmas[n] * sigmas[n] * dx * dx
+		vy += sigmas[n] * sigmas[n] * dy * dy
+	}
 	sp.SigmaXPx, sp.SigmaYPx = math.Sqrt(vx)/total, math.Sqrt(vy)/total
 	sp.WidthPx = math.Sqrt(math.Max(least*least, (second/total-sp.XPx*sp.XPx-sp.YPx*sp.YPx)/2))
 	if len(parts) > 1 {

@@ -49,11 +49,11 @@ func (r *Result) templates(ctx context.Context) error {
 // the thin limit, in steps fine enough against the uncertainty of the templates.
 var sphereDiameters = []float64{150, 400, 1000, 2000, 4000}
 
-// Trajectories per diameter of a template: a standard error of about 5 % of a
-// family, 3 % of a ratio, small against the uncertainty of the parts. The seed makes
+// Trajectories per diameter of a template: a standard error of about 2.5 % of a
+// family, 1.5 % of a ratio, small against the uncertainty of the parts. The seed makes
 // the same bits for any study; it is no setting.
 const (
-	sphereTrajectories = 600
+	sphereTrajectories = 2400
 	sphereSeed         = 1
 )
 
