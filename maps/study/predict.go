@@ -202,8 +202,11 @@ func normalised(name string, spectrum, line []float64) spots.Template {
 	return t
 }
 
-// Nuisance returns the lines of free strength that say nothing about a spot:
-// those of the coating and carbon, which the beam deposits.
+// Nuisance returns what is of free strength and says nothing about a spot: the lines
+// of the coating and of carbon, which the beam deposits, and the continuum of a coating
+// over the particles that is heavier than the target. A particle carries more of such a
+// coat than the plane beside it: with 10 nm of gold at 5 keV a sphere of silica of
+// 150 nm adds twice as much continuum, by transport, as counts in Si K.
 func (r *Result) Nuisance() []spots.Template {
 	elements := []xray.Element{6}
 	if c := r.Study.Coating; c != nil {
@@ -229,6 +232,24 @@ func (r *Result) Nuisance() []spots.Template {
 		}
 		if sum > 0 {
 			out = append(out, normalised(f.String(), part, part))
+		}
+	}
+	if c := r.Study.Coating; c != nil && r.Study.Order != template.Under && c.MeanZ() > r.Study.Target.MeanZ() {
+		setup := r.Setup()
+		setup.Coating, setup.Order = nil, template.NoCoating
+		if coat, err := template.Particle(*c, setup); err == nil {
+			part := append([]float64(nil), coat.Counts[rg.From:rg.To]...)
+			for _, family := range coat.Families {
+				for i, v := range family[rg.From:rg.To] {
+					part[i] -= v
+				}
+			}
+			for i, v := range part {
+				part[i] = math.Max(0, v)
+			}
+			if sumOf(part) > 0 {
+				out = append(out, normalised("continuum of "+c.Name, part, part))
+			}
 		}
 	}
 	return out
