@@ -102,7 +102,7 @@ func joined(a, b maps.Spot, margin float64) maps.Spot {
 		}
 		s.Doubt = s.Reason
 	case gap < margin:
-		s.Reason = fmt.Sprintf("%s and %s fit alike in both fields together: log-likelihoods %.1f apart, %.1f are needed", best, rival, gap, margin)
+		s.Reason = fmt.Sprintf("%s and %s fit alike in both fields together: log-likelihoods %.2f apart, %.2f are needed", best, rival, gap, margin)
 	default:
 		s.Verdict, s.Compound = maps.OtherCompound, best
 		if a.Target != "" && best == a.Target {

@@ -186,7 +186,7 @@ func (j *judge) verdict(s *maps.Spot, e *evidence) {
 	}
 	if gap < opt.Margin {
 		s.Doubt = cands[best].contradicted()
-		s.Reason = fmt.Sprintf("%s and %s fit alike: log-likelihoods %.1f apart, %.1f are needed", cands[best].t.Name, cands[rival].t.Name, gap, opt.Margin)
+		s.Reason = fmt.Sprintf("%s and %s fit alike: log-likelihoods %.2f apart, %.2f are needed", cands[best].t.Name, cands[rival].t.Name, gap, opt.Margin)
 		return
 	}
 	// Two compounds together, where one is not enough.
