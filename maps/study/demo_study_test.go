@@ -143,8 +143,9 @@ func TestStudyDemo(t *testing.T) {
 			}
 		}
 	}
-	if s := rate["titania of 30 or more line counts found"]; float64(s.total) < 0.9*float64(s.n) {
-		t.Errorf("found %d of %d titania particles of 30 or more counts, want at least 90 %%", s.total, s.n)
+	// Three standard errors of the share that is asked for.
+	if s := rate["titania of 30 or more line counts found"]; float64(s.total) < 0.9*float64(s.n)-3*math.Sqrt(.9*.1*float64(s.n)) {
+		t.Errorf("found %d of %d titania particles of 30 or more counts, which contradicts 90 %%", s.total, s.n)
 	}
 	if s := rate["others named titania"]; s.total > 0 {
 		t.Errorf("%d of %d other particles named titania, want none", s.total, s.n)
